@@ -1,0 +1,378 @@
+//! The decision on one command: recorded or refused, and what follows.
+
+use crate::entry::{
+    Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, Worked,
+};
+use crate::facts::Facts;
+use crate::facts::casing::{Doubt, Flagged, Path};
+use crate::facts::wheel::{Tagged, WheelKind};
+use crate::fold::casing::Casing;
+use crate::fold::{Moment, State};
+use crate::hold::{HoldInput, Verdict, judge};
+use crate::low;
+use crate::table::{self, CHECKS};
+use crate::world::World;
+use crate::{Quantity, facts};
+use chrono::{DateTime, TimeDelta, Utc};
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+/// The version of the rules, named in every basis.
+pub const VERSION: &str = "1";
+
+/// A command before the rules, with what they read.
+pub(crate) struct Case<'a> {
+    pub(crate) world: &'a World,
+    pub(crate) now: DateTime<Utc>,
+    pub(crate) sender: Sender,
+    pub(crate) command: &'a Command,
+    /// When it happened.
+    pub(crate) at: DateTime<Utc>,
+    /// The subject as it stood then.
+    state: Cow<'a, State>,
+    /// Seats the hold's judgement once.
+    pub(crate) hold: Option<HoldWorked>,
+}
+
+impl<'a> Case<'a> {
+    pub(crate) fn new(
+        world: &'a World,
+        now: DateTime<Utc>,
+        sender: Sender,
+        command: &'a Command,
+    ) -> Case<'a> {
+        let at = command.occurred_at.to_utc();
+        let mut case = Case {
+            world,
+            now,
+            sender,
+            command,
+            at,
+            state: world.at(command.subject, at),
+            hold: None,
+        };
+        case.hold = case.judged_hold();
+        case
+    }
+
+    /// The casing that the command is about, as it stood then.
+    pub(crate) fn casing(&self) -> Option<&Casing> {
+        self.state.casing()
+    }
+
+    pub(crate) fn state(&self) -> &State {
+        &self.state
+    }
+
+    pub(crate) fn id(&self) -> Uuid {
+        self.command.subject.id
+    }
+
+    /// Who did the work.
+    pub(crate) fn by(&self) -> Uuid {
+        self.command.by.unwrap_or(self.sender.person)
+    }
+
+    pub(crate) fn model(&self) -> Option<&facts::model::Model> {
+        let id = match &self.command.facts {
+            Facts::Acquired(facts) => facts.model,
+            _ => self.casing()?.model,
+        };
+        self.world.model(id, self.at)
+    }
+
+    /// The wheel that the work is on.
+    pub(crate) fn wheel(&self) -> Option<&facts::wheel::Wheel> {
+        let id = match &self.command.facts {
+            Facts::Mounted(facts) => facts.wheel,
+            _ => self.casing()?.wheel?,
+        };
+        self.world.wheel(id, self.at)
+    }
+
+    pub(crate) fn wheel_kind(&self) -> WheelKind {
+        self.wheel().map_or(WheelKind::SinglePiece, |wheel| wheel.kind)
+    }
+
+    /// The pressure that may not be passed, and the part of it that the sidewall
+    /// sets: its own, or a maker's recommendation in its place.
+    pub(crate) fn sidewall_limit(&self) -> Option<Quantity> {
+        let casing = self.casing()?;
+        let own = self.model()?.sidewall_psi;
+        let recommended =
+            self.world.recommended(casing.model, self.at).map(|(body, _)| body.highest_psi);
+        Some(recommended.unwrap_or(own).max(own))
+    }
+
+    pub(crate) fn limit(&self) -> Option<Quantity> {
+        Some(self.sidewall_limit()?.min(self.wheel()?.rated_psi))
+    }
+
+    /// The target of the hold: set pressure and overpressure.
+    pub(crate) fn target(&self) -> Option<Quantity> {
+        match &self.command.facts {
+            Facts::Held(facts) => {
+                Some(facts.for_set_psi + self.world.policy(self.at).overpressure_psi)
+            }
+            _ => None,
+        }
+    }
+
+    fn judged_hold(&self) -> Option<HoldWorked> {
+        let Facts::Held(facts) = &self.command.facts else {
+            return None;
+        };
+        let (target_psi, limit_psi) = (self.target()?, self.limit()?);
+        let depot = self.world.depot(self.casing()?.depot, self.at);
+        let result = judge(&HoldInput {
+            kind: facts.kind,
+            evidence: facts.evidence,
+            supply_isolated: facts.supply_isolated,
+            target_psi,
+            limit_psi,
+            at_limit: facts.at_limit,
+            required_s: self.world.policy(self.at).extended_hold_s,
+            gauge: self.world.gauge_on_day(facts.gauge, self.at, self.zone())?,
+            readings: &facts.readings,
+            events: &facts.events,
+            signs: !facts.signs.is_empty(),
+            altitude_ft: depot.and_then(|depot| depot.altitude_ft).unwrap_or(Quantity::ZERO),
+        });
+        let covers_psi = if facts.at_limit { limit_psi } else { facts.for_set_psi };
+        // Malformed readings are refused as a form before any decision.
+        result.ok().map(|result| HoldWorked { result, covers_psi })
+    }
+
+    /// The zone whose days count: the cage's depot, or else the casing's.
+    pub(crate) fn zone(&self) -> chrono_tz::Tz {
+        let cage = match &self.command.facts {
+            Facts::Held(facts) => facts.cage,
+            Facts::Mounted(facts) => facts.cage,
+            _ => None,
+        };
+        let depot = cage
+            .and_then(|cage| self.world.cage(cage, self.at))
+            .map(|cage| cage.depot)
+            .or(self.casing().map(|casing| casing.depot));
+        depot
+            .and_then(|depot| self.world.depot(depot, self.at))
+            .map_or(chrono_tz::UTC, |depot| depot.zone)
+    }
+}
+
+/// Decides one command. The first entry is the command's own, recorded or
+/// refused; the others are what the ledger adds because of it.
+///
+/// `personal_hash` is the hash of salt and personal part, made by the store.
+/// The caller has made sure that nothing in the command dangles
+/// ([`World::dangling`]) and that its subject is known ([`World::unknown`]).
+#[must_use]
+pub fn decide(
+    world: &World,
+    now: DateTime<Utc>,
+    sender: Sender,
+    command: &Command,
+    personal_hash: Option<String>,
+) -> Vec<Entry> {
+    let case = Case::new(world, now, sender, command);
+    let (mut reasons, mut cautions) = (Vec::new(), Vec::new());
+    for check in CHECKS {
+        if let Some(stop) = check.ask(&case) {
+            if stop.caution && command.attested.contains(check.id) {
+                cautions.push(check.id.to_owned());
+            } else {
+                reasons.push(Reason {
+                    rule: check.id.to_owned(),
+                    class: table::class_here(check.id, &case),
+                    evidence: stop.evidence,
+                    found: stop.found,
+                });
+            }
+        }
+    }
+    let basis = Basis { rules: VERSION.to_owned(), entries: heads_read(&case) };
+    let outcome = if reasons.is_empty() {
+        Outcome::Recorded { cautions, worked: worked(&case) }
+    } else {
+        Outcome::Refused { reasons }
+    };
+    let own = Entry {
+        org: world.org,
+        id: command.id,
+        subject: command.subject,
+        n: 0,
+        occurred_at: command.occurred_at,
+        recorded_at: now,
+        sent_at: sender.sent_at,
+        sender: sender.person,
+        by: case.by(),
+        facts: command.facts.clone(),
+        attested: command.attested.clone(),
+        retries: command.retries,
+        cause: None,
+        outcome,
+        basis: basis.clone(),
+        personal_hash,
+    };
+    number(world, now, own, consequences(&case))
+}
+
+/// Gives the entries their places among their subjects' entries.
+fn number(
+    world: &World,
+    now: DateTime<Utc>,
+    own: Entry,
+    added: Vec<(Subject, Facts)>,
+) -> Vec<Entry> {
+    let mut entries: Vec<Entry> = vec![own.clone()];
+    let mut seen = BTreeSet::new();
+    for (subject, facts) in added {
+        let name = format!("{}/{}/{}", facts.kind().name(), rule_of(&facts), subject.id);
+        let id = Uuid::new_v5(&own.id, name.as_bytes());
+        if seen.insert(id) {
+            // A consequence never occurs after it is recorded.
+            let occurred_at = own.occurred_at.min(now.with_timezone(own.occurred_at.offset()));
+            entries.push(Entry {
+                id,
+                subject,
+                occurred_at,
+                facts,
+                attested: BTreeSet::new(),
+                retries: None,
+                cause: Some(own.id),
+                outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+                personal_hash: None,
+                ..own.clone()
+            });
+        }
+    }
+    let mut places: std::collections::BTreeMap<Subject, (u64, DateTime<Utc>)> =
+        std::collections::BTreeMap::new();
+    for entry in &mut entries {
+        let head = world.heads.get(&entry.subject);
+        let (n, last) = places.get(&entry.subject).copied().unwrap_or((
+            head.map_or(0, |head| head.n),
+            head.and_then(|head| head.recorded_at).unwrap_or(DateTime::<Utc>::MIN_UTC),
+        ));
+        entry.n = n + 1;
+        entry.recorded_at =
+            now.max(last.checked_add_signed(TimeDelta::microseconds(1)).unwrap_or(now));
+        places.insert(entry.subject, (entry.n, entry.recorded_at));
+    }
+    entries
+}
+
+fn rule_of(facts: &Facts) -> &'static str {
+    match facts {
+        Facts::Flagged(flagged) => flagged.reason.rule(),
+        Facts::Tagged(_) => "mount.wheel_condition",
+        _ => "cage.checked",
+    }
+}
+
+fn heads_read(case: &Case<'_>) -> BTreeSet<Uuid> {
+    let mut subjects = case.world.circle(case.command).subjects;
+    subjects.insert(Subject::of(SubjectKind::Person, case.by()));
+    subjects.remove(&case.command.subject);
+    subjects.iter().filter_map(|subject| case.world.heads.get(subject)?.last).collect()
+}
+
+fn worked(case: &Case<'_>) -> Option<Worked> {
+    match &case.command.facts {
+        Facts::Acquired(_) => Some(Worked::Construction(case.model()?.construction)),
+        Facts::Held(_) => case.hold.clone().map(Worked::Held),
+        Facts::Released(facts) => {
+            let covers = match (facts.path, facts.vehicle, facts.position) {
+                (Path::BoltedOn, Some(vehicle), Some(position)) => {
+                    case.world.vehicle(vehicle, case.at)?.axle_of(position)?.set_psi
+                }
+                _ => case.casing()?.covers_psi()?,
+            };
+            Some(Worked::CoversPsi(covers))
+        }
+        _ => None,
+    }
+}
+
+/// What the ledger adds, whether the entry was recorded or refused: what it
+/// tells of the world is never lost.
+fn consequences(case: &Case<'_>) -> Vec<(Subject, Facts)> {
+    let mut added = Vec::new();
+    let own = case.command.subject;
+    let flag = |reason| Facts::Flagged(Flagged { reason, evidence: vec![case.command.id] });
+    match &case.command.facts {
+        Facts::Inspected(facts) if !facts.signs.is_empty() => added.push((own, flag(Doubt::Sign))),
+        Facts::Mounted(facts) => {
+            if !facts.signs.is_empty() {
+                added.push((own, flag(Doubt::Sign)));
+            }
+            if !facts.wheel_condition.is_empty() {
+                let tagged = Tagged { faults: facts.wheel_condition.clone() };
+                added.push((Subject::of(SubjectKind::Wheel, facts.wheel), Facts::Tagged(tagged)));
+            }
+        }
+        Facts::Held(facts) => {
+            if !facts.signs.is_empty() {
+                added.push((own, flag(Doubt::Sign)));
+            }
+            added.extend(failed_hold(case).into_iter().map(|kind| match kind {
+                Failed::Casing => (own, flag(Doubt::Hold)),
+                Failed::Cage(cage) => (Subject::of(SubjectKind::Cage, cage), incident()),
+            }));
+        }
+        Facts::PressureRead(_) | Facts::Removed(_) => {
+            let low = low::found_low(case);
+            added.extend(low.own.then(|| (own, flag(Doubt::Low))));
+            added.extend(low.mate.map(|mate| (Subject::casing(mate), flag(Doubt::Mate))));
+        }
+        _ => {}
+    }
+    added
+}
+
+enum Failed {
+    Casing,
+    Cage(Uuid),
+}
+
+fn failed_hold(case: &Case<'_>) -> Vec<Failed> {
+    let Facts::Held(facts) = &case.command.facts else {
+        return Vec::new();
+    };
+    let verdict = case.hold.as_ref().map(|hold| hold.result.verdict);
+    // A refused hold is no result; only its signs are kept.
+    if !CHECKS.iter().all(|check| check.ask(case).is_none()) {
+        return Vec::new();
+    }
+    let leaks = case.casing().and_then(|casing| Some(casing.mounting.as_ref()?.leaks)).unwrap_or(0);
+    match verdict {
+        Some(Verdict::SuddenLoss) => {
+            let cage = facts.cage.map(Failed::Cage);
+            std::iter::once(Failed::Casing).chain(cage).collect()
+        }
+        Some(Verdict::OverLimit) => vec![Failed::Casing],
+        Some(Verdict::Leak) if leaks >= 1 => vec![Failed::Casing],
+        _ => Vec::new(),
+    }
+}
+
+fn incident() -> Facts {
+    Facts::CageIncident(facts::cage::CageIncident {
+        what: "sudden loss during a proof hold".to_owned(),
+    })
+}
+
+/// The moment, if it is this entry's subject that an open doubt came from.
+pub(crate) fn doubt_entries(casing: &Casing) -> Vec<Uuid> {
+    casing
+        .doubts
+        .iter()
+        .map(|doubt| doubt.entry)
+        .chain(casing.scrap.map(|scrap| scrap.moment.entry))
+        .collect()
+}
+
+pub(crate) fn entry_of(moment: Option<Moment>) -> Vec<Uuid> {
+    moment.into_iter().map(|moment| moment.entry).collect()
+}

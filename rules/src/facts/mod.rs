@@ -1,0 +1,364 @@
+//! The shapes of what can be recorded, one file a topic.
+//!
+//! Every kind of entry has a documented shape of its own, typed once, here.
+
+pub mod cage;
+pub mod casing;
+pub mod depot;
+pub mod gauge;
+pub mod model;
+pub mod person;
+pub mod policy;
+pub mod recommendation;
+pub mod vehicle;
+pub mod wheel;
+
+use crate::Quantity;
+use crate::entry::{FormError, SubjectKind};
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::ToSchema;
+
+/// A value that is wrong, and where it stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Field {
+    /// JSON Pointer (RFC 6901) to the value.
+    #[schema(example = "/facts/psi")]
+    pub pointer: String,
+    /// What is wrong with it, in plain words.
+    #[schema(example = "A pressure from 0 to 200 psi is expected.")]
+    pub say: String,
+}
+
+impl Field {
+    /// A wrong value at this place.
+    pub fn new(pointer: impl Into<String>, say: impl Into<String>) -> Field {
+        Field { pointer: pointer.into(), say: say.into() }
+    }
+
+    /// A value that cannot be read, as serde reports it.
+    pub fn unreadable(
+        prefix: &str,
+        error: &serde_path_to_error::Error<serde_json::Error>,
+    ) -> Field {
+        let mut pointer = prefix.to_owned();
+        for segment in error.path() {
+            match segment {
+                serde_path_to_error::Segment::Seq { index } => {
+                    pointer.push_str(&format!("/{index}"))
+                }
+                serde_path_to_error::Segment::Map { key } => pointer.push_str(&format!("/{key}")),
+                serde_path_to_error::Segment::Enum { .. }
+                | serde_path_to_error::Segment::Unknown => {}
+            }
+        }
+        let text = error.inner().to_string();
+        let say = text.split(" at line ").next().unwrap_or(&text).to_owned();
+        // An unknown field is named by the message, not by the path.
+        if let Some(name) =
+            say.strip_prefix("unknown field `").and_then(|rest| rest.split('`').next())
+            && !pointer.ends_with(&format!("/{name}"))
+        {
+            pointer.push_str(&format!("/{name}"));
+        }
+        Field { pointer, say: format!("Cannot be read: {say}.") }
+    }
+}
+
+/// Notes and names about an entry, kept in a table of their own.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Personal {
+    /// The name of the person that the entry is about.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "Ada Finch")]
+    pub name: Option<String>,
+    /// Anything worth saying in the crew's own words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// Where it was done, degrees north.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub latitude: Option<Quantity>,
+    /// Where it was done, degrees east.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub longitude: Option<Quantity>,
+}
+
+macro_rules! kinds {
+    ($($(#[$doc:meta])* $variant:ident($shape:ty) = $name:literal on $($subject:ident)|+;)*) => {
+        /// The kinds of entry.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
+        #[serde(rename_all = "snake_case")]
+        pub enum Kind { $($(#[$doc])* $variant),* }
+
+        impl Kind {
+            /// Every kind of entry.
+            pub const ALL: &'static [Kind] = &[$(Kind::$variant),*];
+
+            /// The name used in JSON and in the database.
+            #[must_use]
+            pub fn name(self) -> &'static str {
+                match self { $(Kind::$variant => $name),* }
+            }
+
+            /// The kinds of subject that it can be about.
+            #[must_use]
+            pub fn subjects(self) -> &'static [SubjectKind] {
+                match self { $(Kind::$variant => &[$(SubjectKind::$subject),+]),* }
+            }
+        }
+
+        /// What happened, by kind of entry.
+        #[derive(Clone, Debug, PartialEq, Serialize)]
+        #[serde(tag = "kind", content = "facts", rename_all = "snake_case")]
+        pub enum Facts { $($(#[$doc])* $variant($shape)),* }
+
+        impl Facts {
+            /// The kind of entry that says this.
+            #[must_use]
+            pub fn kind(&self) -> Kind {
+                match self { $(Facts::$variant(_) => Kind::$variant),* }
+            }
+
+            /// The facts alone, as JSON.
+            #[must_use]
+            pub fn to_value(&self) -> Value {
+                let value = match self { $(Facts::$variant(shape) => serde_json::to_value(shape)),* };
+                value.unwrap_or_default()
+            }
+
+            fn parse(kind: Kind, subject: SubjectKind, json: &str) -> Result<Facts, Field> {
+                match kind { $(Kind::$variant => <$shape as Shape>::parse(subject, json).map(Facts::$variant)),* }
+            }
+
+            /// Names every value that can never be.
+            pub(crate) fn check(&self, fields: &mut Vec<Field>) {
+                match self { $(Facts::$variant(shape) => shape.check(fields)),* }
+            }
+        }
+    };
+}
+
+kinds! {
+    /// A casing came into the fleet.
+    Acquired(casing::Acquired) = "acquired" on Casing;
+    /// Marks were read or put on a casing.
+    Identified(casing::Identified) = "identified" on Casing;
+    /// A casing was looked at, on or off the wheel.
+    Inspected(casing::Inspected) = "inspected" on Casing;
+    /// Tire and wheel were put together and inflated.
+    Mounted(casing::Mounted) = "mounted" on Casing;
+    /// Tire and wheel were taken apart.
+    Demounted(casing::Demounted) = "demounted" on Casing;
+    /// A pressure was read.
+    PressureRead(casing::PressureRead) = "pressure_read" on Casing;
+    /// Tread depths were read.
+    TreadRead(casing::TreadRead) = "tread_read" on Casing;
+    /// A proof hold was made, with its readings.
+    Held(casing::Held) = "held" on Casing;
+    /// A mounted casing may return to service.
+    Released(casing::Released) = "released" on Casing;
+    /// An assembly was put on a vehicle's axle.
+    Installed(casing::Installed) = "installed" on Casing;
+    /// An assembly was taken off a vehicle's axle.
+    Removed(casing::Removed) = "removed" on Casing;
+    /// The nuts were checked again after a run.
+    Torqued(casing::Torqued) = "torqued" on Casing;
+    /// A doubt was cast on a casing.
+    Flagged(casing::Flagged) = "flagged" on Casing;
+    /// A casing may never be used again.
+    Scrapped(casing::Scrapped) = "scrapped" on Casing;
+    /// A thing was entered into the ledger.
+    Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    /// A thing was changed; the whole new body is given.
+    Changed(Body) = "changed" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    /// A cage or barrier was looked over.
+    CageChecked(cage::CageChecked) = "cage_checked" on Cage;
+    /// Something let go in a cage.
+    CageIncident(cage::CageIncident) = "cage_incident" on Cage;
+    /// A gauge was calibrated.
+    Calibrated(gauge::Calibrated) = "calibrated" on Gauge;
+    /// A person was trained or evaluated.
+    Trained(person::Trained) = "trained" on Person;
+    /// A bad wheel was tagged and taken out of the work area.
+    Tagged(wheel::Tagged) = "tagged" on Wheel;
+}
+
+impl Facts {
+    /// Reads the facts of an entry of this kind about this kind of subject.
+    ///
+    /// # Errors
+    /// [`FormError`] naming the field.
+    pub fn read(kind: Kind, subject: SubjectKind, json: &str) -> Result<Facts, FormError> {
+        if !kind.subjects().contains(&subject) {
+            let say = format!("An entry {} cannot be about a {}.", kind.name(), subject.name());
+            return Err(FormError::Malformed(Field::new("/subject/kind", say)));
+        }
+        Facts::parse(kind, subject, json).map_err(FormError::Malformed)
+    }
+
+    /// The same from a JSON value.
+    ///
+    /// # Errors
+    /// The field that cannot be read.
+    pub fn from_value(kind: Kind, subject: SubjectKind, value: Value) -> Result<Facts, Field> {
+        Facts::parse(kind, subject, &value.to_string())
+    }
+}
+
+/// One shape of facts.
+trait Shape: Sized {
+    fn parse(subject: SubjectKind, json: &str) -> Result<Self, Field>;
+    /// Names every value that can never be, with pointers below `/facts`.
+    fn check(&self, fields: &mut Vec<Field>);
+}
+
+/// Reads a shape and names the field where it cannot.
+fn parse<T: DeserializeOwned>(json: &str) -> Result<T, Field> {
+    let mut reader = serde_json::Deserializer::from_str(json);
+    serde_path_to_error::deserialize(&mut reader)
+        .map_err(|error| Field::unreadable("/facts", &error))
+}
+
+/// Shapes that serde reads as they stand; only the check differs.
+macro_rules! shape {
+    ($type:ty, |$shape:ident, $fields:ident| $check:expr) => {
+        impl crate::facts::Shape for $type {
+            fn parse(
+                _: crate::entry::SubjectKind,
+                json: &str,
+            ) -> Result<Self, crate::facts::Field> {
+                crate::facts::parse(json)
+            }
+            fn check(&self, $fields: &mut Vec<crate::facts::Field>) {
+                let $shape = self;
+                $check
+            }
+        }
+    };
+}
+pub(crate) use shape;
+
+/// The whole body of a thing that is registered or changed.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[serde(untagged)]
+pub enum Body {
+    /// A vehicle.
+    Vehicle(vehicle::Vehicle),
+    /// A wheel.
+    Wheel(wheel::Wheel),
+    /// A cage or barrier.
+    Cage(cage::Cage),
+    /// A gauge.
+    Gauge(gauge::Gauge),
+    /// A person.
+    Person(person::Person),
+    /// A depot.
+    Depot(depot::Depot),
+    /// A tire model.
+    Model(model::Model),
+    /// A maker's recommendation.
+    Recommendation(recommendation::Recommendation),
+    /// The organisation's policy.
+    Policy(policy::Policy),
+}
+
+impl Body {
+    fn shape(&self) -> &dyn Checked {
+        match self {
+            Body::Vehicle(body) => body,
+            Body::Wheel(body) => body,
+            Body::Cage(body) => body,
+            Body::Gauge(body) => body,
+            Body::Person(body) => body,
+            Body::Depot(body) => body,
+            Body::Model(body) => body,
+            Body::Recommendation(body) => body,
+            Body::Policy(body) => body,
+        }
+    }
+
+    /// Reads the body of a thing of this kind.
+    ///
+    /// # Errors
+    /// The field that cannot be read.
+    pub fn read(subject: SubjectKind, json: &str) -> Result<Body, Field> {
+        <Body as Shape>::parse(subject, json)
+    }
+}
+
+impl Shape for Body {
+    fn parse(subject: SubjectKind, json: &str) -> Result<Body, Field> {
+        match subject {
+            SubjectKind::Vehicle => parse(json).map(Body::Vehicle),
+            SubjectKind::Wheel => parse(json).map(Body::Wheel),
+            SubjectKind::Cage => parse(json).map(Body::Cage),
+            SubjectKind::Gauge => parse(json).map(Body::Gauge),
+            SubjectKind::Person => parse(json).map(Body::Person),
+            SubjectKind::Depot => parse(json).map(Body::Depot),
+            SubjectKind::Model => parse(json).map(Body::Model),
+            SubjectKind::Recommendation => parse(json).map(Body::Recommendation),
+            SubjectKind::Policy => parse(json).map(Body::Policy),
+            SubjectKind::Casing => {
+                Err(Field::new("/subject/kind", "A casing is acquired, not registered."))
+            }
+        }
+    }
+
+    fn check(&self, fields: &mut Vec<Field>) {
+        self.shape().check(fields);
+    }
+}
+
+/// A body whose values can be checked.
+pub(crate) trait Checked {
+    fn check(&self, fields: &mut Vec<Field>);
+}
+
+/// A pressure that a truck tire, wheel, cage or gauge can have.
+pub(crate) fn pressure(fields: &mut Vec<Field>, name: &str, psi: Quantity) {
+    within(fields, name, psi, 0, 200, "psi");
+}
+
+/// The depths of a tread.
+pub(crate) fn depths(fields: &mut Vec<Field>, name: &str, grooves: &[Vec<Quantity>]) {
+    if grooves.is_empty() || grooves.len() > 12 {
+        fields.push(Field::new(format!("/facts/{name}"), "One to twelve grooves are expected."));
+    }
+    for (i, points) in grooves.iter().enumerate() {
+        if points.is_empty() || points.len() > 12 {
+            fields.push(Field::new(
+                format!("/facts/{name}/{i}"),
+                "One to twelve points of each groove are expected.",
+            ));
+        }
+        for (j, &depth) in points.iter().enumerate() {
+            within(fields, &format!("{name}/{i}/{j}"), depth, 0, 40, "32nds of an inch");
+        }
+    }
+}
+
+/// A value between two whole numbers of its unit, both allowed.
+pub(crate) fn within(
+    fields: &mut Vec<Field>,
+    name: &str,
+    value: Quantity,
+    low: i64,
+    high: i64,
+    unit: &str,
+) {
+    if value < Quantity::whole(low) || value > Quantity::whole(high) {
+        fields.push(Field::new(
+            format!("/facts/{name}"),
+            format!("{value} cannot be. From {low} to {high} {unit} is expected."),
+        ));
+    }
+}
+
+/// A short text that may not be empty.
+pub(crate) fn named(fields: &mut Vec<Field>, name: &str, text: &str) {
+    if text.trim().is_empty() || text.len() > 200 {
+        fields.push(Field::new(format!("/facts/{name}"), "A text of 1 to 200 bytes is expected."));
+    }
+}

@@ -1,0 +1,60 @@
+//! What an organisation demands beyond the rules.
+
+use super::{Checked, Field};
+use crate::Quantity;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// An organisation may tighten a rule of common practice, never loosen it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = PolicyBody)]
+pub struct Policy {
+    /// How far a proof hold goes above the set pressure.
+    pub overpressure_psi: Quantity,
+    /// How long an extended hold lasts without a break.
+    pub extended_hold_s: Quantity,
+    /// Whether a never-suspect casing may be released bolted on the vehicle.
+    pub bolted_on_path: bool,
+}
+
+impl Policy {
+    /// Common practice, no published source: 20 psi over for 20 minutes.
+    pub const LEAST_OVERPRESSURE_PSI: Quantity = Quantity::whole(20);
+    /// Common practice, no published source: 20 minutes.
+    pub const LEAST_EXTENDED_HOLD_S: Quantity = Quantity::whole(1200);
+}
+
+impl Default for Policy {
+    fn default() -> Policy {
+        Policy {
+            overpressure_psi: Policy::LEAST_OVERPRESSURE_PSI,
+            extended_hold_s: Policy::LEAST_EXTENDED_HOLD_S,
+            bolted_on_path: false,
+        }
+    }
+}
+
+impl Checked for Policy {
+    fn check(&self, fields: &mut Vec<Field>) {
+        for (name, value, least, most, unit) in [
+            ("overpressure_psi", self.overpressure_psi, Policy::LEAST_OVERPRESSURE_PSI, 60, "psi"),
+            (
+                "extended_hold_s",
+                self.extended_hold_s,
+                Policy::LEAST_EXTENDED_HOLD_S,
+                14_400,
+                "seconds",
+            ),
+        ] {
+            if value < least || value > Quantity::whole(most) {
+                fields.push(Field::new(
+                    format!("/facts/{name}"),
+                    format!(
+                        "A policy may ask for more, never for less: from {least} to {most} {unit}."
+                    ),
+                ));
+            }
+        }
+    }
+}

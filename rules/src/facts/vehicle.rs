@@ -1,0 +1,276 @@
+//! Vehicles, their axles and positions.
+
+use super::{Checked, Field, named, pressure, within};
+use crate::Quantity;
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
+use std::fmt;
+use std::str::FromStr;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// What a vehicle is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum VehicleKind {
+    /// A bus.
+    Bus,
+    /// A truck.
+    Truck,
+    /// A truck tractor.
+    Tractor,
+    /// A trailer or semi-trailer.
+    Trailer,
+    /// A converter dolly.
+    Dolly,
+}
+
+impl VehicleKind {
+    /// Whether it has an engine: bus, truck or tractor.
+    #[must_use]
+    pub fn power_unit(self) -> bool {
+        matches!(self, VehicleKind::Bus | VehicleKind::Truck | VehicleKind::Tractor)
+    }
+}
+
+/// How many tires a side of an axle carries.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Places {
+    /// One.
+    Single,
+    /// Two.
+    Dual,
+}
+
+/// One axle. Its positions follow from it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Axle {
+    /// Tires a side.
+    pub places: Places,
+    /// It steers.
+    pub steer: bool,
+    /// The fleet's cold pressure for its positions.
+    pub set_psi: Quantity,
+    /// The cold pressure on the vehicle's placard.
+    pub placard_psi: Quantity,
+}
+
+/// A vehicle.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = VehicleBody)]
+pub struct Vehicle {
+    /// The fleet's unit number, unique in the organisation.
+    #[schema(example = "LH-214")]
+    pub unit: String,
+    /// What it is.
+    pub kind: VehicleKind,
+    /// Its axles from the front.
+    pub axles: Vec<Axle>,
+    /// Designated by the carrier for tires restricted to 55 mph or less,
+    /// 49 CFR 393.75(f).
+    #[serde(default)]
+    pub speed_restricted: bool,
+    /// Where it is kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depot: Option<Uuid>,
+}
+
+impl Vehicle {
+    /// Every position of the vehicle, from the front, left before right, outer before inner.
+    #[must_use]
+    pub fn positions(&self) -> Vec<Position> {
+        let mut positions = Vec::new();
+        for (i, axle) in self.axles.iter().enumerate() {
+            for side in [Side::Left, Side::Right] {
+                let places: &[Where] = match axle.places {
+                    Places::Single => &[Where::Single],
+                    Places::Dual => &[Where::Outer, Where::Inner],
+                };
+                positions.extend(places.iter().map(|&place| Position {
+                    axle: i as u8 + 1,
+                    side,
+                    place,
+                }));
+            }
+        }
+        positions
+    }
+
+    /// The axle of this position, if the vehicle has the position.
+    #[must_use]
+    pub fn axle_of(&self, position: Position) -> Option<&Axle> {
+        let axle = self.axles.get(usize::from(position.axle).checked_sub(1)?)?;
+        let dual = position.place != Where::Single;
+        ((axle.places == Places::Dual) == dual).then_some(axle)
+    }
+
+    /// Whether the position is a front wheel of a bus, truck or tractor, 49 CFR 393.75(b).
+    #[must_use]
+    pub fn front_wheel(&self, position: Position) -> bool {
+        self.kind.power_unit() && self.axle_of(position).is_some_and(|axle| axle.steer)
+    }
+}
+
+impl Checked for Vehicle {
+    fn check(&self, fields: &mut Vec<Field>) {
+        named(fields, "unit", &self.unit);
+        if self.axles.is_empty() || self.axles.len() > 12 {
+            fields.push(Field::new("/facts/axles", "One to twelve axles are expected."));
+        }
+        for (i, axle) in self.axles.iter().enumerate() {
+            pressure(fields, &format!("axles/{i}/placard_psi"), axle.placard_psi);
+            within(fields, &format!("axles/{i}/set_psi"), axle.set_psi, 20, 200, "psi");
+            if axle.set_psi < axle.placard_psi {
+                fields.push(Field::new(
+                    format!("/facts/axles/{i}/set_psi"),
+                    format!(
+                        "A set pressure may not be below the placard's: {} is below {} psi.",
+                        axle.set_psi, axle.placard_psi
+                    ),
+                ));
+            }
+        }
+    }
+}
+
+/// A side of the vehicle, as the driver sits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Side {
+    /// Left.
+    Left,
+    /// Right.
+    Right,
+}
+
+/// The place on a side of an axle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Where {
+    /// The only one.
+    Single,
+    /// The outer of two.
+    Outer,
+    /// The inner of two.
+    Inner,
+}
+
+/// A place for an assembly on a vehicle: axle from the front, side, place.
+/// Written `1L`, `2RO`, `3LI`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Position {
+    /// Axle counted from the front, from 1.
+    pub axle: u8,
+    /// Side.
+    pub side: Side,
+    /// Place on the side.
+    pub place: Where,
+}
+
+impl Position {
+    /// The other place of a dual pair.
+    #[must_use]
+    pub fn mate(self) -> Option<Position> {
+        match self.place {
+            Where::Single => None,
+            Where::Outer => Some(Position { place: Where::Inner, ..self }),
+            Where::Inner => Some(Position { place: Where::Outer, ..self }),
+        }
+    }
+}
+
+impl fmt::Display for Position {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let side = if self.side == Side::Left { "L" } else { "R" };
+        let place = match self.place {
+            Where::Single => "",
+            Where::Outer => "O",
+            Where::Inner => "I",
+        };
+        write!(f, "{}{side}{place}", self.axle)
+    }
+}
+
+/// The text does not name a position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NotAPosition;
+
+impl fmt::Display for NotAPosition {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a position is the axle from the front, L or R, and on duals O or I: 1L, 2RO")
+    }
+}
+
+impl FromStr for Position {
+    type Err = NotAPosition;
+
+    fn from_str(text: &str) -> Result<Position, NotAPosition> {
+        let digits = text.bytes().take_while(u8::is_ascii_digit).count();
+        let (axle, rest) = text.split_at(digits);
+        let canonical = !axle.starts_with('0');
+        let axle = axle.parse().ok().filter(|axle| canonical && (1..=12).contains(axle));
+        let (side, place) = match rest {
+            "L" => (Side::Left, Where::Single),
+            "R" => (Side::Right, Where::Single),
+            "LO" => (Side::Left, Where::Outer),
+            "RO" => (Side::Right, Where::Outer),
+            "LI" => (Side::Left, Where::Inner),
+            "RI" => (Side::Right, Where::Inner),
+            _ => return Err(NotAPosition),
+        };
+        Ok(Position { axle: axle.ok_or(NotAPosition)?, side, place })
+    }
+}
+
+impl Serialize for Position {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Position {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Position, D::Error> {
+        String::deserialize(deserializer)?.parse().map_err(D::Error::custom)
+    }
+}
+
+impl utoipa::PartialSchema for Position {
+    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+        utoipa::openapi::ObjectBuilder::new()
+            .schema_type(utoipa::openapi::schema::Type::String)
+            .pattern(Some("^([1-9]|1[0-2])[LR][OI]?$"))
+            .description(Some(
+                "Axle from the front, side as the driver sits, on duals outer or inner.",
+            ))
+            .examples(["1L", "2RO"])
+            .build()
+            .into()
+    }
+}
+
+impl ToSchema for Position {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn positions_are_written_as_crews_say_them() {
+        for text in ["1L", "2RO", "12LI"] {
+            assert_eq!(text.parse::<Position>().unwrap().to_string(), text);
+        }
+        for text in ["", "L", "0L", "01L", "13L", "1", "1LOI", "1l", "1X"] {
+            assert_eq!(text.parse::<Position>(), Err(NotAPosition), "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_that_is_a_position_is_written_the_same(text in "\\PC{0,5}") {
+            if let Ok(position) = text.parse::<Position>() {
+                prop_assert_eq!(position.to_string(), text);
+            }
+        }
+    }
+}

@@ -1,0 +1,118 @@
+//! State from entries.
+//!
+//! The order of the fold is (`occurred_at`, `n`); the versions of what is
+//! registered follow each other in the order of arrival. A refused entry
+//! changes nothing, except that danger seen on an installed tire is not forgotten.
+
+pub mod casing;
+pub mod registry;
+
+use crate::entry::{Entry, SubjectKind};
+use casing::Casing;
+use chrono::{DateTime, Utc};
+use registry::Registry;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+/// An entry and when it happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Moment {
+    /// The entry.
+    pub entry: Uuid,
+    /// When it happened.
+    pub at: DateTime<Utc>,
+}
+
+impl Moment {
+    /// The moment of this entry.
+    #[must_use]
+    pub fn of(entry: &Entry) -> Moment {
+        Moment { entry: entry.id, at: entry.at() }
+    }
+}
+
+/// What is known of one subject.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum State {
+    /// Nothing is recorded of it.
+    #[default]
+    Unknown,
+    /// A casing.
+    Casing(Box<Casing>),
+    /// Anything that is registered and changed.
+    Registry(Box<Registry>),
+}
+
+impl State {
+    /// Reads a state back from JSON.
+    ///
+    /// # Errors
+    /// Where the JSON is not the state of this kind of subject.
+    pub fn from_value(
+        kind: SubjectKind,
+        value: serde_json::Value,
+    ) -> Result<State, serde_json::Error> {
+        Ok(match (value, kind) {
+            (serde_json::Value::Null, _) => State::Unknown,
+            (value, SubjectKind::Casing) => State::Casing(serde_json::from_value(value)?),
+            (value, kind) => State::Registry(Box::new(Registry::from_value(kind, value)?)),
+        })
+    }
+
+    /// The state as JSON; null where nothing is recorded.
+    #[must_use]
+    pub fn to_value(&self) -> serde_json::Value {
+        serde_json::to_value(self).unwrap_or_default()
+    }
+
+    /// Takes in the next entry in the order of the fold.
+    pub fn apply(&mut self, entry: &Entry) {
+        match self {
+            State::Casing(casing) => casing.apply(entry),
+            State::Registry(registry) => registry.apply(entry),
+            State::Unknown if !entry.recorded() => {}
+            State::Unknown => {
+                *self = match entry.subject.kind {
+                    SubjectKind::Casing => Casing::acquired(entry)
+                        .map_or(State::Unknown, |c| State::Casing(Box::new(c))),
+                    _ => State::Registry(Box::new(Registry::new(entry))),
+                }
+            }
+        }
+    }
+
+    /// The casing, if this is one.
+    #[must_use]
+    pub fn casing(&self) -> Option<&Casing> {
+        match self {
+            State::Casing(casing) => Some(casing),
+            _ => None,
+        }
+    }
+
+    /// The registered thing, if this is one.
+    #[must_use]
+    pub fn registry(&self) -> Option<&Registry> {
+        match self {
+            State::Registry(registry) => Some(registry),
+            _ => None,
+        }
+    }
+}
+
+/// The state after these entries of one subject, up to a moment where one is given.
+#[must_use]
+pub fn fold<'a>(
+    entries: impl IntoIterator<Item = &'a Entry>,
+    until: Option<DateTime<Utc>>,
+) -> State {
+    let mut entries: Vec<&Entry> =
+        entries.into_iter().filter(|e| until.is_none_or(|until| e.at() <= until)).collect();
+    entries.sort_by_key(|e| (e.at(), e.n));
+    let mut state = State::Unknown;
+    for entry in entries {
+        state.apply(entry);
+    }
+    state
+}

@@ -1,0 +1,23 @@
+//! What may be recorded about a heavy-truck tire casing, and what follows from it.
+//!
+//! Pure: no clock, no disk, no network, no randomness. Everything a decision
+//! reads is handed in, so that anyone can take it again from the ledger alone.
+#![deny(missing_docs)]
+
+pub mod canonical;
+mod decide;
+pub mod entry;
+pub mod facts;
+pub mod fold;
+pub mod gas;
+pub mod hold;
+mod low;
+pub mod table;
+mod units;
+pub mod world;
+
+pub use decide::{VERSION, decide};
+pub use entry::{Command, Entry, Role, Subject, SubjectKind};
+pub use facts::{Facts, Field, Kind};
+pub use units::Quantity;
+pub use world::World;

@@ -1,0 +1,74 @@
+//! Whether a tire was run low, and its dual mate overloaded by it.
+
+use crate::Quantity;
+use crate::decide::Case;
+use crate::facts::Facts;
+use crate::facts::vehicle::Position;
+use crate::gas::gauge_psi_at;
+use uuid::Uuid;
+
+/// The air's temperature where none was taken, degrees Fahrenheit.
+const REFERENCE_F: f64 = 68.0;
+
+/// Who is in doubt after a pressure was found.
+#[derive(Default)]
+pub(crate) struct Low {
+    pub(crate) own: bool,
+    pub(crate) mate: Option<Uuid>,
+}
+
+/// 29 CFR 1910.177(f)(2)(i) and OSHA's chart for tubeless tires: 80 % or less of
+/// the recommended pressure is run low. Only an installed tire was driven.
+pub(crate) fn found_low(case: &Case<'_>) -> Low {
+    let Some((psi, at)) = found(case) else {
+        return Low::default();
+    };
+    let Some(casing) = case.casing() else {
+        return Low::default();
+    };
+    let Some(set) = casing.vehicle.and_then(|vehicle| {
+        case.world.vehicle(vehicle, case.at)?.axle_of(at).map(|axle| axle.set_psi)
+    }) else {
+        return Low::default();
+    };
+    if !Quantity::at_or_below_percent(psi, 80, set) {
+        return Low::default();
+    }
+    // The load of a dual pair is not known without a weighing of the same day,
+    // so a mate of a tire at 80 % or less is in doubt.
+    let mate = casing
+        .vehicle
+        .zip(at.mate())
+        .and_then(|(vehicle, place)| case.world.at_position(vehicle, place, case.id()))
+        .map(|(id, _)| id);
+    Low { own: true, mate }
+}
+
+/// The lowest of the pressure as read, its cold equivalent, and the federal
+/// table's, with the position it was found at. A hot reading may flag; it never clears.
+fn found(case: &Case<'_>) -> Option<(Quantity, Position)> {
+    let position = case.casing()?.position?;
+    let psi = match &case.command.facts {
+        Facts::Removed(facts) => facts.found_psi?,
+        Facts::PressureRead(facts) => {
+            let mut lowest = facts.psi;
+            if let Some(tire_f) = facts.tire_f {
+                let ambient = facts.ambient_f.map_or(REFERENCE_F, Quantity::to_f64);
+                let cold = gauge_psi_at(facts.psi.to_f64(), tire_f.to_f64(), 0.0, ambient, 0.0);
+                lowest = lowest.min(Quantity::nearest(cold));
+            }
+            if facts.last_hour_mph.is_some_and(in_the_one_speed_row) {
+                let heavy = case.model()?.single_lb > Quantity::whole(4000);
+                lowest = lowest.min(facts.psi - Quantity::whole(if heavy { 15 } else { 5 }));
+            }
+            lowest
+        }
+        _ => return None,
+    };
+    Some((psi, position))
+}
+
+/// Table 1 of 49 CFR 393.75(i)(2) has one row: 41 to 55 mph in the hour before.
+fn in_the_one_speed_row(mph: Quantity) -> bool {
+    (Quantity::whole(41)..=Quantity::whole(55)).contains(&mph)
+}

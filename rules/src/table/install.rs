@@ -1,0 +1,175 @@
+//! `install.*`: before an assembly goes on an axle.
+
+use super::Stop;
+use crate::Quantity;
+use crate::decide::{Case, doubt_entries};
+use crate::facts::Facts;
+use crate::facts::casing::Installed;
+use crate::facts::model::{Construction, Marking};
+use crate::facts::vehicle::{Axle, Places, Position, Vehicle, VehicleKind};
+use crate::fold::casing::Casing;
+
+struct Ask<'a> {
+    facts: &'a Installed,
+    casing: &'a Casing,
+    vehicle: &'a Vehicle,
+    axle: &'a Axle,
+}
+
+fn asked<'a>(case: &'a Case<'_>) -> Option<Ask<'a>> {
+    let Facts::Installed(facts) = &case.command.facts else {
+        return None;
+    };
+    let vehicle = case.world.vehicle(facts.vehicle, case.at)?;
+    let axle = vehicle.axle_of(facts.position)?;
+    Some(Ask { facts, casing: case.casing()?, vehicle, axle })
+}
+
+pub(super) fn installed(case: &Case<'_>) -> bool {
+    asked(case).is_some()
+}
+
+pub(super) fn dual_position(case: &Case<'_>) -> bool {
+    asked(case).is_some_and(|ask| ask.axle.places == Places::Dual)
+}
+
+/// This mounting was not released, or a doubt came since.
+pub(super) fn released(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let release = ask.casing.mounting.as_ref().and_then(|mounting| mounting.release);
+    (!release.is_some_and(|release| release.stands)).then(|| Stop::shown(doubt_entries(ask.casing)))
+}
+
+/// Proved for less than this position's set pressure.
+pub(super) fn hold_covers(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let (covers, set) = (ask.casing.covers_psi()?, ask.axle.set_psi);
+    (covers < set)
+        .then(|| Stop::found(format!("Held for {covers} psi, set pressure here {set} psi.")))
+}
+
+/// 49 CFR 393.75(b), (c): 4/32 on front wheels of bus, truck and tractor, else 2/32.
+pub(super) fn tread(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let carried = ask.facts.grooves_32nds.as_ref().and_then(|g| g.iter().flatten().min().copied());
+    let new = || {
+        ask.casing.ran.is_none().then(|| case.model().map(|model| model.new_tread_32nds)).flatten()
+    };
+    let read = ask.casing.tread.filter(|tread| !tread.ran_since).map(|tread| tread.least_32nds);
+    let Some(least) = carried.or(read).or_else(|| ask.casing.tread.is_none().then(new).flatten())
+    else {
+        return Some(Stop::found("The tread was not read since it last ran.".to_owned()));
+    };
+    let need = Quantity::whole(if ask.vehicle.front_wheel(ask.facts.position) { 4 } else { 2 });
+    (least < need).then(|| Stop::found(format!("{least}/32 is left, {need}/32 is needed here.")))
+}
+
+/// 49 CFR 393.75(a), or let down and not aired up since.
+pub(super) fn condition(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let damage = ask.casing.damage.as_ref().map(|damage| damage.moment);
+    let shown: Vec<_> =
+        damage.into_iter().chain(ask.casing.let_down).map(|moment| moment.entry).collect();
+    (!shown.is_empty() || !ask.facts.damage.is_empty()).then(|| Stop::shown(shown))
+}
+
+fn radial_beside_bias(case: &Case<'_>, ask: &Ask<'_>) -> bool {
+    let own = ask.casing.construction.radial();
+    case.world.casings().any(|(id, other)| {
+        id != case.id()
+            && other.vehicle == Some(ask.facts.vehicle)
+            && other.position.is_some_and(|p| p.axle == ask.facts.position.axle)
+            && other.construction.radial() != own
+    })
+}
+
+/// 49 CFR 396 Appendix A 10(a): bias and radial on a power unit's steering axle.
+pub(super) fn steer_mix(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    Stop::when(ask.vehicle.front_wheel(ask.facts.position) && radial_beside_bias(case, &ask))
+}
+
+/// The same on any other axle.
+pub(super) fn axle_mix(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    Stop::when(!ask.vehicle.front_wheel(ask.facts.position) && radial_beside_bias(case, &ask))
+}
+
+fn mate<'a>(case: &'a Case<'_>, ask: &Ask<'_>) -> Option<&'a Casing> {
+    let place: Position = ask.facts.position.mate()?;
+    case.world.at_position(ask.facts.vehicle, place, case.id()).map(|(_, casing)| casing)
+}
+
+fn apart(one: Option<Quantity>, other: Option<Quantity>) -> Quantity {
+    one.zip(other).map_or(Quantity::ZERO, |(one, other)| one.apart(other))
+}
+
+fn diameters_apart(ask: &Ask<'_>, mate: &Casing) -> Quantity {
+    apart(ask.facts.diameter_in, mate.fitting.as_ref().and_then(|fitting| fitting.diameter_in))
+}
+
+/// Trade guidance: mates within 1/4 inch of diameter, 4/32 of tread, and 5 psi (radial).
+pub(super) fn duals(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let mate = mate(case, &ask)?;
+    let carried = ask.facts.grooves_32nds.as_ref().and_then(|g| g.iter().flatten().min().copied());
+    let tread = apart(
+        carried.or(ask.casing.tread.map(|tread| tread.least_32nds)),
+        mate.tread.map(|tread| tread.least_32nds),
+    );
+    let pressure = apart(ask.facts.psi, mate.fitting.as_ref().and_then(|fitting| fitting.psi));
+    let diameter = diameters_apart(&ask, mate);
+    let uneven = (diameter > Quantity::from_hundredths(25)
+        && diameter <= Quantity::from_hundredths(50))
+        || tread > Quantity::whole(4)
+        || (ask.casing.construction.radial() && pressure > Quantity::whole(5));
+    uneven.then(|| Stop { caution: true, ..Stop::default() })
+}
+
+/// A State inspection rule: more than 1/2 inch of diameter; bias beside radial.
+pub(super) fn dual_limit(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let mate = mate(case, &ask)?;
+    let mixed = (mate.construction == Construction::Bias)
+        != (ask.casing.construction == Construction::Bias);
+    Stop::when(diameters_apart(&ask, mate) > Quantity::from_hundredths(50) || mixed)
+}
+
+/// 49 CFR 571.119 S6.5(d): no dual rating on the sidewall.
+pub(super) fn dual_rating(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    Stop::when(ask.axle.places == Places::Dual && case.model()?.dual_lb.is_none())
+}
+
+/// 49 CFR 393.75(i)(1): below the set pressure, where the load is not known.
+pub(super) fn pressure(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let release = ask.casing.mounting.as_ref().and_then(|mounting| mounting.release);
+    let psi = ask.facts.psi.or(release.map(|release| release.operating_psi))?;
+    let set = ask.axle.set_psi;
+    (psi < set).then(|| Stop::found(format!("{psi} psi, set pressure here {set} psi.")))
+}
+
+/// 49 CFR 396 Appendix A 10: excluded from this axle by its marking.
+pub(super) fn marking(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let excluded = case.model()?.markings.iter().any(|marking| match marking {
+        Marking::NotForHighwayUse => true,
+        Marking::NotForSteeringAxle => ask.axle.steer,
+        Marking::TrailerOnly => {
+            !matches!(ask.vehicle.kind, VehicleKind::Trailer | VehicleKind::Dolly)
+        }
+    });
+    Stop::when(excluded)
+}
+
+/// 49 CFR 393.75(f): speed-restricted, on a vehicle not designated for it.
+pub(super) fn speed(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    Stop::when(case.model()?.max_speed_mph.is_some() && !ask.vehicle.speed_restricted)
+}
+
+/// No torque recorded for this fastening.
+pub(super) fn torque(case: &Case<'_>) -> Option<Stop> {
+    Stop::when(asked(case)?.facts.torque_ft_lb.is_none())
+}

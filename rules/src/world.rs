@@ -1,0 +1,522 @@
+//! What a decision reads: the subjects that a command names and what hangs on them.
+//!
+//! The store asks [`World::wants`] what is still missing, loads it, and asks
+//! again until nothing is; so what hangs on what is written once, here.
+
+use crate::entry::{Command, Entry, Subject, SubjectKind};
+use crate::facts::casing::{Marks, Path};
+use crate::facts::policy::Policy;
+use crate::facts::vehicle::Position;
+use crate::facts::{Body, Facts, Field, cage, depot, model, recommendation, vehicle, wheel};
+use crate::fold::casing::Casing;
+use crate::fold::registry::Registry;
+use crate::fold::{State, fold};
+use crate::hold::Gauge;
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet};
+use uuid::Uuid;
+
+/// The head of a subject's entries, with its fold.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Head {
+    /// How many entries it has.
+    pub n: u64,
+    /// Its newest entry.
+    pub last: Option<Uuid>,
+    /// When the newest entry was recorded.
+    pub recorded_at: Option<DateTime<Utc>>,
+    /// When the latest of its recorded entries occurred.
+    pub occurred_at: Option<DateTime<Utc>>,
+    /// What is known of it.
+    pub state: State,
+}
+
+/// A mark that belongs to one subject of an organisation.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Owned {
+    /// A casing's brand number.
+    Brand(String),
+    /// A casing's radio tag.
+    Tag(String),
+    /// A vehicle's unit number.
+    Unit(String),
+}
+
+impl Owned {
+    /// The name of the kind of mark, and the mark.
+    #[must_use]
+    pub fn parts(&self) -> (&'static str, &str) {
+        match self {
+            Owned::Brand(mark) => ("brand", mark),
+            Owned::Tag(mark) => ("tag", mark),
+            Owned::Unit(mark) => ("unit", mark),
+        }
+    }
+}
+
+/// What is known of an entry that somebody wants to try again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Retried {
+    /// What it is about.
+    pub subject: Subject,
+    /// It was refused.
+    pub refused: bool,
+}
+
+/// What has to be loaded before a decision.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Wants {
+    /// Heads of these subjects; absent ones become an empty [`Head`].
+    pub subjects: BTreeSet<Subject>,
+    /// The casing on each of these wheels.
+    pub wheels: BTreeSet<Uuid>,
+    /// The casings on each of these axles (vehicle, axle from the front).
+    pub axles: BTreeSet<(Uuid, u8)>,
+    /// The recommendations that speak of these models.
+    pub models: BTreeSet<Uuid>,
+    /// The owners of these marks.
+    pub marks: BTreeSet<Owned>,
+    /// These entries, which somebody wants to try again.
+    pub retried: BTreeSet<Uuid>,
+    /// All entries of these subjects, because a command came late.
+    pub histories: BTreeSet<Subject>,
+}
+
+impl Wants {
+    /// Nothing is missing.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        *self == Wants::default()
+    }
+}
+
+/// What decisions read. Everything in it is of one organisation.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct World {
+    /// The organisation.
+    pub org: Uuid,
+    /// Heads by subject.
+    pub heads: BTreeMap<Subject, Head>,
+    /// All entries of subjects for which a command came late, in any order.
+    pub histories: BTreeMap<Subject, Vec<Entry>>,
+    /// Wheels whose casing has been looked for.
+    pub wheels: BTreeSet<Uuid>,
+    /// Axles whose casings have been looked for.
+    pub axles: BTreeSet<(Uuid, u8)>,
+    /// Models whose recommendations have been looked for.
+    pub models: BTreeSet<Uuid>,
+    /// Owners of marks; none where a mark is free.
+    pub owners: BTreeMap<Owned, Option<Subject>>,
+    /// Entries that somebody wants to try again; none where there is no such entry.
+    pub retried: BTreeMap<Uuid, Option<Retried>>,
+}
+
+impl World {
+    /// An empty world of this organisation.
+    #[must_use]
+    pub fn new(org: Uuid) -> World {
+        World { org, ..World::default() }
+    }
+
+    /// What these commands of this person still need.
+    #[must_use]
+    pub fn wants(&self, person: Uuid, commands: &[Command]) -> Wants {
+        let mut wants = Wants::default();
+        let sender = Subject::of(SubjectKind::Person, person);
+        wants.subjects.extend((!self.heads.contains_key(&sender)).then_some(sender));
+        for command in commands {
+            self.want(command, &mut wants);
+        }
+        wants
+    }
+
+    fn want(&self, command: &Command, wants: &mut Wants) {
+        let circle = self.circle(command);
+        wants.subjects.extend(circle.subjects.iter().filter(|s| !self.heads.contains_key(s)));
+        wants.wheels.extend(circle.wheels.difference(&self.wheels));
+        wants.axles.extend(circle.axles.difference(&self.axles));
+        wants.models.extend(circle.models.difference(&self.models));
+        wants.marks.extend(marks_of(command).into_iter().filter(|m| !self.owners.contains_key(m)));
+        wants.retried.extend(command.retries.filter(|id| !self.retried.contains_key(id)));
+        for subject in &circle.subjects {
+            let late = matches!(subject.kind, SubjectKind::Casing | SubjectKind::Cage)
+                && self
+                    .heads
+                    .get(subject)
+                    .and_then(|head| head.occurred_at)
+                    .is_some_and(|latest| latest > command.occurred_at.to_utc());
+            if late && !self.histories.contains_key(subject) {
+                wants.histories.insert(*subject);
+            }
+        }
+    }
+
+    /// Every subject that the decision on this command reads, as far as this
+    /// world knows them.
+    #[must_use]
+    pub(crate) fn circle(&self, command: &Command) -> Circle {
+        let mut circle = Circle::default();
+        circle.named(self.org, command);
+        let mut seen = BTreeSet::new();
+        while let Some(&subject) = circle.subjects.iter().find(|s| !seen.contains(*s)) {
+            seen.insert(subject);
+            if let Some(head) = self.heads.get(&subject) {
+                circle.hang_on(&head.state);
+            }
+            let axles = circle.axles.clone();
+            let wheels = circle.wheels.clone();
+            let models = circle.models.clone();
+            circle.subjects.extend(self.casings().filter_map(|(id, casing)| {
+                let axle = casing.vehicle.zip(casing.position.map(|p| p.axle));
+                let near = axle.is_some_and(|axle| axles.contains(&axle))
+                    || casing.wheel.is_some_and(|wheel| wheels.contains(&wheel));
+                near.then_some(Subject::casing(id))
+            }));
+            circle.subjects.extend(self.recommendations(&models).map(|(subject, _)| subject));
+        }
+        circle
+    }
+
+    fn recommendations(
+        &self,
+        models: &BTreeSet<Uuid>,
+    ) -> impl Iterator<Item = (Subject, &Registry)> {
+        self.registries(SubjectKind::Recommendation).filter(move |(_, registry)| {
+            registry.versions.iter().any(|version| {
+                matches!(&version.body, Body::Recommendation(body) if body.models.iter().any(|m| models.contains(m)))
+            })
+        })
+    }
+
+    fn registries(&self, kind: SubjectKind) -> impl Iterator<Item = (Subject, &Registry)> {
+        self.heads
+            .iter()
+            .filter(move |(subject, _)| subject.kind == kind)
+            .filter_map(|(subject, head)| Some((*subject, head.state.registry()?)))
+    }
+
+    /// Every casing in this world.
+    pub fn casings(&self) -> impl Iterator<Item = (Uuid, &Casing)> {
+        self.heads.iter().filter_map(|(subject, head)| Some((subject.id, head.state.casing()?)))
+    }
+
+    /// The state of a subject at a moment.
+    pub(crate) fn at(&self, subject: Subject, at: DateTime<Utc>) -> Cow<'_, State> {
+        if let Some(history) = self.histories.get(&subject) {
+            return Cow::Owned(fold(history, Some(at)));
+        }
+        self.heads
+            .get(&subject)
+            .map_or(Cow::Owned(State::Unknown), |head| Cow::Borrowed(&head.state))
+    }
+
+    fn body(&self, kind: SubjectKind, id: Uuid, at: DateTime<Utc>) -> Option<&Body> {
+        let registry = self.heads.get(&Subject::of(kind, id))?.state.registry()?;
+        Some(&registry.at(at)?.body)
+    }
+
+    pub(crate) fn model(&self, id: Uuid, at: DateTime<Utc>) -> Option<&model::Model> {
+        match self.body(SubjectKind::Model, id, at)? {
+            Body::Model(body) => Some(body),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn wheel(&self, id: Uuid, at: DateTime<Utc>) -> Option<&wheel::Wheel> {
+        match self.body(SubjectKind::Wheel, id, at)? {
+            Body::Wheel(body) => Some(body),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn vehicle(&self, id: Uuid, at: DateTime<Utc>) -> Option<&vehicle::Vehicle> {
+        match self.body(SubjectKind::Vehicle, id, at)? {
+            Body::Vehicle(body) => Some(body),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn cage(&self, id: Uuid, at: DateTime<Utc>) -> Option<&cage::Cage> {
+        match self.body(SubjectKind::Cage, id, at)? {
+            Body::Cage(body) => Some(body),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn depot(&self, id: Uuid, at: DateTime<Utc>) -> Option<&depot::Depot> {
+        match self.body(SubjectKind::Depot, id, at)? {
+            Body::Depot(body) => Some(body),
+            _ => None,
+        }
+    }
+
+    pub(crate) fn policy(&self, at: DateTime<Utc>) -> Policy {
+        match self.body(SubjectKind::Policy, self.org, at) {
+            Some(Body::Policy(body)) => body.clone(),
+            _ => Policy::default(),
+        }
+    }
+
+    /// A gauge as it is on the day of a moment in this zone.
+    pub(crate) fn gauge_on_day(&self, id: Uuid, at: DateTime<Utc>, zone: Tz) -> Option<Gauge> {
+        let registry = self.heads.get(&Subject::of(SubjectKind::Gauge, id))?.state.registry()?;
+        let Body::Gauge(body) = &registry.at(at)?.body else {
+            return None;
+        };
+        let until = registry
+            .calibrations
+            .iter()
+            .filter(|calibration| calibration.moment.at <= at)
+            .map(|calibration| calibration.until)
+            .next_back()
+            .unwrap_or(body.calibrated_until);
+        Some(Gauge {
+            span_psi: body.span_psi,
+            grade: body.grade,
+            resolution_psi: body.resolution_psi,
+            in_calibration: at.with_timezone(&zone).date_naive() <= until,
+        })
+    }
+
+    /// The highest recommendation in force for a model, with its entry.
+    pub(crate) fn recommended(
+        &self,
+        model: Uuid,
+        at: DateTime<Utc>,
+    ) -> Option<(&recommendation::Recommendation, Uuid)> {
+        self.registries(SubjectKind::Recommendation)
+            .filter_map(|(_, registry)| {
+                let version = registry.at(at).filter(|version| version.from <= at)?;
+                match &version.body {
+                    Body::Recommendation(body) if body.models.contains(&model) => {
+                        Some((body, version.entry))
+                    }
+                    _ => None,
+                }
+            })
+            .max_by_key(|(body, _)| body.highest_psi)
+    }
+
+    /// The casing on this wheel, if another than `but`.
+    pub(crate) fn on_wheel(&self, wheel: Uuid, but: Uuid) -> Option<(Uuid, &Casing)> {
+        self.casings().find(|(id, casing)| *id != but && casing.wheel == Some(wheel))
+    }
+
+    /// The casing at this position, if another than `but`.
+    pub(crate) fn at_position(
+        &self,
+        vehicle: Uuid,
+        position: Position,
+        but: Uuid,
+    ) -> Option<(Uuid, &Casing)> {
+        self.casings().find(|(id, casing)| {
+            *id != but && casing.vehicle == Some(vehicle) && casing.position == Some(position)
+        })
+    }
+
+    /// Whether the command's subject is not to be known of: nothing of it is
+    /// recorded, and the command does not begin it.
+    #[must_use]
+    pub fn unknown(&self, command: &Command) -> bool {
+        let begins = matches!(command.facts, Facts::Acquired(_) | Facts::Registered(_));
+        !begins && self.heads.get(&command.subject).is_none_or(|head| head.state == State::Unknown)
+    }
+
+    /// Names everything in the command that points to nothing on record.
+    #[must_use]
+    pub fn dangling(&self, command: &Command) -> Vec<Field> {
+        let mut fields = Vec::new();
+        for (pointer, subject) in named(command) {
+            if self.heads.get(&subject).is_none_or(|head| head.state == State::Unknown) {
+                let say = format!("There is no such {} on record.", subject.kind.name());
+                fields.push(Field::new(pointer, say));
+            }
+        }
+        if let Some((vehicle, position)) = position_of(command)
+            && let Some(vehicle) = self.vehicle(vehicle, command.occurred_at.to_utc())
+            && vehicle.axle_of(position).is_none()
+        {
+            let say = format!("Unit {} has no position {position}.", vehicle.unit);
+            fields.push(Field::new("/facts/position", say));
+        }
+        if command.subject.kind == SubjectKind::Policy && command.subject.id != self.org {
+            fields.push(Field::new("/subject/id", "The policy has the organisation's id."));
+        }
+        if let Some(id) = command.retries {
+            let fits = self
+                .retried
+                .get(&id)
+                .copied()
+                .flatten()
+                .is_some_and(|retried| retried.refused && retried.subject == command.subject);
+            if !fits {
+                fields.push(Field::new(
+                    "/retries",
+                    "There is no such refused entry of this subject.",
+                ));
+            }
+        }
+        fields
+    }
+
+    /// Takes in an entry that was decided, so that the next command sees it.
+    pub fn apply(&mut self, entry: &Entry) {
+        let head = self.heads.entry(entry.subject).or_default();
+        let late = head.occurred_at.is_some_and(|latest| latest > entry.at());
+        head.n = entry.n;
+        head.last = Some(entry.id);
+        head.recorded_at = Some(entry.recorded_at);
+        if entry.recorded() {
+            head.occurred_at = head.occurred_at.max(Some(entry.at()));
+        }
+        match self.histories.get_mut(&entry.subject) {
+            Some(history) => {
+                history.push(entry.clone());
+                if late {
+                    head.state = fold(history.iter(), None);
+                } else {
+                    head.state.apply(entry);
+                }
+            }
+            None => head.state.apply(entry),
+        }
+        for mark in marks_in(&entry.facts).filter(|_| entry.recorded()) {
+            self.owners.insert(mark, Some(entry.subject));
+        }
+        let retried = Retried { subject: entry.subject, refused: !entry.recorded() };
+        self.retried.insert(entry.id, Some(retried));
+    }
+}
+
+/// Subjects and questions that a command leads to.
+#[derive(Default)]
+pub(crate) struct Circle {
+    pub(crate) subjects: BTreeSet<Subject>,
+    wheels: BTreeSet<Uuid>,
+    axles: BTreeSet<(Uuid, u8)>,
+    models: BTreeSet<Uuid>,
+}
+
+impl Circle {
+    fn named(&mut self, org: Uuid, command: &Command) {
+        self.subjects.insert(command.subject);
+        self.subjects.extend(named(command).into_iter().map(|(_, subject)| subject));
+        if command.subject.kind == SubjectKind::Casing {
+            self.subjects.insert(Subject::of(SubjectKind::Policy, org));
+        }
+        if let Facts::Mounted(facts) = &command.facts {
+            self.wheels.insert(facts.wheel);
+        }
+        if let Some((vehicle, position)) = position_of(command) {
+            self.axles.insert((vehicle, position.axle));
+        }
+    }
+
+    fn hang_on(&mut self, state: &State) {
+        match state {
+            State::Casing(casing) => {
+                self.subjects.insert(Subject::of(SubjectKind::Model, casing.model));
+                self.subjects.insert(Subject::of(SubjectKind::Depot, casing.depot));
+                self.models.insert(casing.model);
+                self.subjects.extend(casing.wheel.map(|id| Subject::of(SubjectKind::Wheel, id)));
+                self.subjects
+                    .extend(casing.vehicle.map(|id| Subject::of(SubjectKind::Vehicle, id)));
+                self.axles.extend(casing.vehicle.zip(casing.position.map(|p| p.axle)));
+            }
+            State::Registry(registry) => {
+                if let Some(Body::Cage(body)) = registry.newest().map(|version| &version.body) {
+                    self.subjects.insert(Subject::of(SubjectKind::Depot, body.depot));
+                }
+            }
+            State::Unknown => {}
+        }
+    }
+}
+
+/// The subjects that a command names, besides its own, with their pointers.
+fn named(command: &Command) -> Vec<(&'static str, Subject)> {
+    use SubjectKind as K;
+    let mut named = Vec::new();
+    let mut add = |pointer, kind, id: Option<Uuid>| {
+        named.extend(id.map(|id| (pointer, Subject::of(kind, id))));
+    };
+    add("/by", K::Person, command.by);
+    match &command.facts {
+        Facts::Acquired(facts) => {
+            add("/facts/model", K::Model, Some(facts.model));
+            add("/facts/depot", K::Depot, Some(facts.depot));
+        }
+        Facts::Mounted(facts) => {
+            add("/facts/wheel", K::Wheel, Some(facts.wheel));
+            add("/facts/cage", K::Cage, facts.cage);
+        }
+        Facts::Demounted(facts) => add("/facts/depot", K::Depot, facts.depot),
+        Facts::Held(facts) => {
+            add("/facts/cage", K::Cage, facts.cage);
+            add("/facts/gauge", K::Gauge, Some(facts.gauge));
+        }
+        Facts::Released(facts) if facts.path == Path::BoltedOn => {
+            add("/facts/vehicle", K::Vehicle, facts.vehicle);
+        }
+        Facts::Installed(facts) => add("/facts/vehicle", K::Vehicle, Some(facts.vehicle)),
+        Facts::Removed(facts) => add("/facts/depot", K::Depot, facts.depot),
+        Facts::Registered(body) | Facts::Changed(body) => match body {
+            Body::Cage(body) => add("/facts/depot", K::Depot, Some(body.depot)),
+            Body::Vehicle(body) => add("/facts/depot", K::Depot, body.depot),
+            Body::Recommendation(body) => {
+                for model in &body.models {
+                    add("/facts/models", K::Model, Some(*model));
+                }
+            }
+            _ => {}
+        },
+        _ => {}
+    }
+    named
+}
+
+fn position_of(command: &Command) -> Option<(Uuid, Position)> {
+    match &command.facts {
+        Facts::Installed(facts) => Some((facts.vehicle, facts.position)),
+        Facts::Released(facts) => facts.vehicle.zip(facts.position),
+        _ => None,
+    }
+}
+
+fn marks_of(command: &Command) -> Vec<Owned> {
+    marks_in(&command.facts).collect()
+}
+
+fn marks_in(facts: &Facts) -> impl Iterator<Item = Owned> + use<> {
+    let of_casing = |marks: &Marks| {
+        let brand = marks.brand.clone().map(Owned::Brand);
+        brand.into_iter().chain(marks.tag.clone().map(Owned::Tag)).collect::<Vec<_>>()
+    };
+    match facts {
+        Facts::Acquired(facts) => of_casing(&facts.marks),
+        Facts::Identified(facts) => of_casing(&facts.marks),
+        Facts::Registered(Body::Vehicle(body)) | Facts::Changed(Body::Vehicle(body)) => {
+            vec![Owned::Unit(body.unit.clone())]
+        }
+        _ => Vec::new(),
+    }
+    .into_iter()
+}
+
+/// The marks that a subject owns now, for the store's look-up table.
+#[must_use]
+pub fn owned(state: &State) -> Vec<Owned> {
+    match state {
+        State::Casing(casing) => {
+            let brand = casing.marks.brand.clone().map(Owned::Brand);
+            brand.into_iter().chain(casing.marks.tag.clone().map(Owned::Tag)).collect()
+        }
+        State::Registry(registry) => match registry.newest().map(|version| &version.body) {
+            Some(Body::Vehicle(body)) => vec![Owned::Unit(body.unit.clone())],
+            _ => Vec::new(),
+        },
+        State::Unknown => Vec::new(),
+    }
+}
