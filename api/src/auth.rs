@@ -1,0 +1,129 @@
+//! Who calls, and whether they may: every request passes [`guard`] before its body is read.
+
+use crate::problem::{Code, Problem};
+use crate::routes;
+use crate::state::State;
+use crate::tokens;
+use actix_web::body::MessageBody;
+use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
+use actix_web::http::header::{self, HeaderMap};
+use actix_web::middleware::Next;
+use actix_web::{Error, FromRequest, HttpMessage, HttpRequest, web};
+use rules::Role;
+use std::future::{Ready, ready};
+use store::account;
+use uuid::Uuid;
+
+/// The signed-in person behind a request.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Caller {
+    /// The organisation.
+    pub org: Uuid,
+    /// The person.
+    pub person: Uuid,
+    /// What the person may do, as the database says now.
+    pub role: Role,
+    /// The session.
+    pub session: Uuid,
+}
+
+impl FromRequest for Caller {
+    type Error = Error;
+    type Future = Ready<Result<Caller, Error>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let caller = request.extensions().get::<Caller>().copied();
+        // Only a route listed as public lacks a caller; asking for one there is our mistake.
+        ready(caller.ok_or_else(|| Problem::internal("a public route asks for a caller").into()))
+    }
+}
+
+/// Lets a request through if its route is in the table and the caller has one of the roles
+/// listed there: 404, 405, 401, 403 and 415, in this order.
+///
+/// # Errors
+/// The problem that the request stops at.
+pub async fn guard(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    let pattern = request.match_pattern().ok_or_else(Problem::not_found)?;
+    let route = routes::find(request.method(), &pattern)?;
+    if let Some(roles) = route.roles {
+        let state = request
+            .app_data::<web::Data<State>>()
+            .ok_or_else(|| Problem::internal("the service has no state"))?;
+        let caller = authenticate(state, request.headers()).await?;
+        if !roles.contains(&caller.role) {
+            tracing::warn!(event = "authz_fail", person = %caller.person, route = route.operation_id);
+            return Err(Problem::plain(Code::Forbidden).into());
+        }
+        request.extensions_mut().insert(caller);
+    }
+    if has_body(request.headers()) && !is_json(request.headers()) {
+        return Err(Problem::plain(Code::UnsupportedMediaType).into());
+    }
+    next.call(request).await
+}
+
+async fn authenticate(state: &State, headers: &HeaderMap) -> Result<Caller, Problem> {
+    let token = bearer(headers).ok_or_else(|| Problem::plain(Code::SignInNeeded))?;
+    let invalid = || Problem::plain(Code::InvalidToken);
+    let claims = tokens::verify(&state.keys, state.clock.now(), token).ok_or_else(invalid)?;
+    let (org, person, session) = (claims.org, claims.sub, claims.sid);
+    let role = async |conn: &mut _| account::role_in_session(conn, org, person, session).await;
+    let role = state.store.in_org(org, role).await?.ok_or_else(invalid)?;
+    Ok(Caller { org, person, role, session })
+}
+
+/// RFC 6750 section 2.1; the scheme's name is in any case of letters (RFC 9110 section 11.1).
+fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let (scheme, token) = headers.get(header::AUTHORIZATION)?.to_str().ok()?.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+fn has_body(headers: &HeaderMap) -> bool {
+    let length = headers.get(header::CONTENT_LENGTH);
+    length.is_some_and(|length| length != "0") || headers.contains_key(header::TRANSFER_ENCODING)
+}
+
+fn is_json(headers: &HeaderMap) -> bool {
+    let sent = headers.get(header::CONTENT_TYPE).and_then(|sent| sent.to_str().ok());
+    let named = sent.and_then(|sent| sent.split(';').next()).unwrap_or_default();
+    let encoded = headers.get(header::CONTENT_ENCODING).is_some_and(|how| how != "identity");
+    named.trim().eq_ignore_ascii_case("application/json") && !encoded
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::test::TestRequest;
+
+    fn headers(pairs: &[(&'static str, &str)]) -> HeaderMap {
+        let build =
+            |request: TestRequest, pair: &(&'static str, &str)| request.insert_header(*pair);
+        pairs.iter().fold(TestRequest::default(), build).to_http_request().headers().clone()
+    }
+
+    // RFC 6750 section 2.1.
+    #[test]
+    fn a_bearer_token_is_found() {
+        let found = |value: &str| bearer(&headers(&[("authorization", value)])).map(str::to_owned);
+        assert_eq!(found("Bearer a.b.c").as_deref(), Some("a.b.c"));
+        assert_eq!(found("bearer a.b.c").as_deref(), Some("a.b.c"));
+        assert_eq!(found("Basic YTpi"), None);
+        assert_eq!(found("Bearer"), None);
+        assert_eq!(bearer(&headers(&[])), None);
+    }
+
+    // RFC 9110 sections 8.3 and 8.4; RFC 8259 section 8.1 (UTF-8).
+    #[test]
+    fn only_plain_json_is_json() {
+        let json = |pairs: &[_]| is_json(&headers(pairs));
+        assert!(json(&[("content-type", "application/json")]));
+        assert!(json(&[("content-type", "Application/JSON; charset=utf-8")]));
+        assert!(!json(&[("content-type", "text/plain")]));
+        assert!(!json(&[]));
+        assert!(!json(&[("content-type", "application/json"), ("content-encoding", "gzip")]));
+    }
+}

@@ -1,0 +1,269 @@
+//! The command line: `proofhold serve`, `organisation create`, `keys rotate`, `document`.
+
+use crate::accounts;
+use crate::clock::Clock;
+use crate::keys::Keys;
+use crate::state::State;
+use crate::{docs, passwords, server};
+use actix_web::web;
+use clap::{Args, Parser, Subcommand};
+use rules::Role;
+use std::error::Error;
+use std::io::{self, IsTerminal, Read};
+use std::net::TcpListener;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use store::Store;
+use store::account::{self, NewAccount};
+use store::embedded::{self, Embedded, Options};
+use uuid::Uuid;
+
+/// A ledger of heavy-truck tire casings.
+#[derive(Parser)]
+#[command(name = "proofhold", version)]
+struct Cli {
+    #[command(flatten)]
+    settings: Settings,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// What the service runs with.
+#[derive(Args)]
+struct Settings {
+    /// The folder with the server's secret and its token keys
+    #[arg(long, env = "PROOFHOLD_KEYS", default_value = "data/keys", global = true)]
+    keys: PathBuf,
+    /// The PostgreSQL server to use
+    #[arg(long, env = "DATABASE_URL", hide_env_values = true, global = true)]
+    database_url: Option<String>,
+    /// The data folder of the private PostgreSQL, where no server is given
+    #[arg(long, env = "PROOFHOLD_DATA", default_value = "data", global = true)]
+    data: PathBuf,
+    /// The folder of PostgreSQL's programs, where the usual ones are not meant
+    #[arg(long, env = "PROOFHOLD_PG_BIN", global = true)]
+    pg_bin: Option<PathBuf>,
+}
+
+/// The database that a command works on: a given server, or a private one that
+/// stops when this goes.
+struct Database {
+    url: String,
+    private: Option<Embedded>,
+}
+
+impl Database {
+    /// Opens it and brings its schema up to date.
+    async fn open(settings: &Settings) -> Result<Database, Box<dyn Error>> {
+        let database = Database::found(settings).await?;
+        store::migrate::up(&database.url).await.map_err(|error| error.to_string())?;
+        Ok(database)
+    }
+
+    async fn found(settings: &Settings) -> Result<Database, Box<dyn Error>> {
+        let given = settings.database_url.clone().filter(|url| !url.is_empty());
+        if let Some(url) = given {
+            return Ok(Database { url, private: None });
+        }
+        let mut options = Options::new(&settings.data);
+        options.programs.clone_from(&settings.pg_bin);
+        let private = Embedded::start(&options).await?;
+        if private.moved() {
+            eprintln!("PostgreSQL's files are in {}", private.folder().display());
+        }
+        let url = private.url(embedded::SUPERUSER, "postgres");
+        Ok(Database { url, private: Some(private) })
+    }
+
+    async fn close(self) -> Done {
+        if let Some(private) = self.private {
+            private.stop().await?;
+        }
+        Ok(())
+    }
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serves the API until stopped
+    Serve {
+        /// Where to listen
+        #[arg(long, env = "PROOFHOLD_LISTEN", default_value = "127.0.0.1:8080")]
+        listen: String,
+    },
+    /// Organisations
+    #[command(subcommand)]
+    Organisation(Organisation),
+    /// The keys that sign access tokens
+    #[command(subcommand)]
+    Keys(KeysCommand),
+    /// Brings the schema up to date, or takes migrations back
+    Migrate {
+        /// Take this many back instead
+        #[arg(long)]
+        down: Option<usize>,
+    },
+    /// Installs PostgreSQL's programs with the system's package manager, where there are none
+    InstallPostgres,
+    /// Prints the API document
+    Document,
+}
+
+#[derive(Subcommand)]
+enum Organisation {
+    /// Adds an organisation with its first admin
+    Create(NewOrganisation),
+}
+
+/// An organisation to be added. The password comes from a file, from standard input or is
+/// asked for; it is never an argument.
+#[derive(Args)]
+struct NewOrganisation {
+    /// Its short name for signing in: lower-case letters, digits and hyphens
+    #[arg(long)]
+    slug: String,
+    /// Its name
+    #[arg(long)]
+    name: String,
+    /// What the first admin signs in with
+    #[arg(long)]
+    admin_login: String,
+    /// The first admin's name
+    #[arg(long)]
+    admin_name: String,
+    /// A file with the first admin's password
+    #[arg(long, env = "PROOFHOLD_PASSWORD_FILE")]
+    password_file: Option<PathBuf>,
+}
+
+#[derive(Subcommand)]
+enum KeysCommand {
+    /// Makes a new token key and retires the one before the last
+    Rotate,
+}
+
+type Done = Result<(), Box<dyn Error>>;
+
+/// Runs the command of this process's arguments.
+#[must_use]
+pub fn main() -> ExitCode {
+    tracing_subscriber::fmt()
+        .json()
+        .with_span_list(false)
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "info".into()),
+        )
+        .with_writer(io::stderr)
+        .init();
+    match run(Cli::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("proofhold: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(cli: Cli) -> Done {
+    let settings = cli.settings;
+    match cli.command {
+        Command::Document => print!("{}", docs::document_text()),
+        Command::Keys(KeysCommand::Rotate) => {
+            println!("{}", Keys::open(settings.keys)?.rotate()?);
+        }
+        Command::Organisation(Organisation::Create(new)) => {
+            let password = read_password(&new)?;
+            check(&new, &password)?;
+            actix_web::rt::System::new()
+                .block_on(create_organisation(&settings, &new, &password))?;
+        }
+        Command::InstallPostgres => {
+            embedded::install(settings.pg_bin.as_deref())?;
+        }
+        Command::Migrate { down } => {
+            actix_web::rt::System::new().block_on(migrate(&settings, down))?;
+        }
+        Command::Serve { listen } => {
+            actix_web::rt::System::new().block_on(serve(settings, &listen))?;
+        }
+    }
+    Ok(())
+}
+
+async fn migrate(settings: &Settings, down: Option<usize>) -> Done {
+    let database = Database::found(settings).await?;
+    let url = &database.url;
+    let done = match down {
+        Some(count) => store::migrate::down(url, count).await,
+        None => store::migrate::up(url).await,
+    };
+    for migration in done.map_err(|error| error.to_string())? {
+        println!("{migration}");
+    }
+    database.close().await
+}
+
+async fn serve(settings: Settings, listen: &str) -> Done {
+    let listener = TcpListener::bind(listen)?;
+    let database = Database::open(&settings).await?;
+    let keys = Keys::open(settings.keys)?;
+    let store = Store::connect(&database.url).await?;
+    let state = web::Data::new(State::new(store, keys, Clock::system())?);
+    tracing::info!(event = "sys_startup", listen = %listener.local_addr()?);
+    server::run(state, listener).await?;
+    database.close().await
+}
+
+async fn create_organisation(settings: &Settings, new: &NewOrganisation, password: &str) -> Done {
+    let database = Database::open(settings).await?;
+    let store = Store::connect(&database.url).await?;
+    let (org, person, now) = (Uuid::now_v7(), Uuid::now_v7(), Clock::system().now());
+    let admin = NewAccount {
+        person_id: person,
+        login: new.admin_login.to_lowercase(),
+        password_hash: Some(passwords::hash(password).map_err(|error| error.to_string())?),
+        role: Role::Admin,
+        disabled: false,
+    };
+    let create = async |conn: &mut _| {
+        if !account::add_organisation(conn, org, &new.slug).await? {
+            return Ok(false);
+        }
+        account::put(conn, org, &admin, now).await?;
+        Ok(true)
+    };
+    if !store.in_org(org, create).await? {
+        return Err(format!("there is an organisation {} already", new.slug).into());
+    }
+    println!("organisation {} {org}\nadmin {person}", new.slug);
+    database.close().await
+}
+
+fn check(new: &NewOrganisation, password: &str) -> Done {
+    let allowed = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    if new.slug.is_empty() || new.slug.len() > 64 || !new.slug.chars().all(allowed) {
+        return Err("a slug has 1 to 64 lower-case letters, digits and hyphens".into());
+    }
+    for (what, text) in [("name", &new.name), ("admin's name", &new.admin_name)] {
+        if text.trim().is_empty() || text.chars().count() > 200 {
+            return Err(format!("the {what} has 1 to 200 characters").into());
+        }
+    }
+    match accounts::faults(&new.admin_login, Some(password)).first() {
+        Some(fault) => Err(fault.say.clone().into()),
+        None => Ok(()),
+    }
+}
+
+fn read_password(new: &NewOrganisation) -> io::Result<String> {
+    let text = match &new.password_file {
+        Some(file) => std::fs::read_to_string(file)?,
+        None if io::stdin().is_terminal() => rpassword::prompt_password("Password of the admin: ")?,
+        None => {
+            let mut text = String::new();
+            io::stdin().take(1024).read_to_string(&mut text)?;
+            text
+        }
+    };
+    Ok(text.trim_end_matches(['\r', '\n']).to_owned())
+}

@@ -1,0 +1,20 @@
+//! The HTTP face and the command line of Proofhold.
+
+pub mod accounts;
+pub mod auth;
+pub mod cli;
+pub mod clock;
+pub mod docs;
+pub mod edge;
+pub mod health;
+pub mod input;
+pub mod keys;
+pub mod passwords;
+pub mod problem;
+pub mod refresh;
+pub mod routes;
+pub mod server;
+pub mod sessions;
+pub mod state;
+pub mod throttle;
+pub mod tokens;

@@ -1,0 +1,5 @@
+//! The program `proofhold`.
+
+fn main() -> std::process::ExitCode {
+    api::cli::main()
+}

@@ -1,0 +1,452 @@
+//! Every error that the API answers with: RFC 9457 problem details from one
+//! closed catalogue, so that no unlisted code can be sent.
+
+use actix_web::HttpResponse;
+use actix_web::ResponseError;
+use actix_web::http::{StatusCode, header};
+use rules::Field;
+use serde::Serialize;
+use std::fmt;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// One kind of problem, as the catalogue describes it.
+#[derive(Debug)]
+pub struct Known {
+    /// The code that stands for it in this program.
+    pub code: Code,
+    /// Its name in addresses: `/problems/{slug}`.
+    pub slug: &'static str,
+    /// The HTTP status it is sent with.
+    pub status: StatusCode,
+    /// Whether the same request may succeed later without being changed.
+    pub retryable: bool,
+    /// A short title, the same for every occurrence.
+    pub title: &'static str,
+    /// What it means and what to do, for the page about it.
+    pub explanation: &'static str,
+}
+
+impl Known {
+    /// The machine-readable code: the slug in upper snake case.
+    #[must_use]
+    pub fn name(&self) -> String {
+        self.slug.to_uppercase().replace('-', "_")
+    }
+}
+
+macro_rules! catalogue {
+    ($($code:ident $slug:literal $status:ident $retryable:literal $title:literal $explanation:literal;)*) => {
+        /// The kinds of problem.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum Code {
+            $(#[doc = $explanation] $code,)*
+        }
+
+        /// Every kind of problem, in the order of [`Code`].
+        pub static CATALOGUE: &[Known] = &[$(Known {
+            code: Code::$code,
+            slug: $slug,
+            status: StatusCode::$status,
+            retryable: $retryable,
+            title: $title,
+            explanation: $explanation,
+        },)*];
+    };
+}
+
+catalogue! {
+    NotWellFormed "not-well-formed" BAD_REQUEST false "Not well formed"
+        "The request cannot be read: it is not valid JSON, a field is missing, unknown or of another type. `fields` names the place.";
+    SignInNeeded "sign-in-needed" UNAUTHORIZED false "Sign in first"
+        "This needs an access token in the header `Authorization: Bearer …`. Get one from POST /v1/sessions.";
+    InvalidToken "invalid-token" UNAUTHORIZED false "The access token is not accepted"
+        "The access token is expired, not ours, or its session has ended. Refresh it with POST /v1/sessions/refresh or sign in again.";
+    WrongCredentials "wrong-credentials" UNAUTHORIZED false "Not signed in"
+        "No account with this organisation, login and password may sign in. Which of the three is wrong is never said.";
+    SessionEnded "session-ended" UNAUTHORIZED false "The session has ended"
+        "The refresh token is not accepted: it is unknown, too old, used before or its session has ended. Sign in again.";
+    Forbidden "forbidden" FORBIDDEN false "Not allowed for this role"
+        "The signed-in person's role may not do this. An admin of the organisation can change roles.";
+    NotFound "not-found" NOT_FOUND false "Not found"
+        "There is no such thing, or it is not yours to know of.";
+    MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED false "Method not allowed"
+        "This address exists but not with this method. The header `Allow` lists the methods it has.";
+    RequestTimeout "request-timeout" REQUEST_TIMEOUT true "The request came too slowly"
+        "The whole body must arrive within 30 seconds. Send the same request again.";
+    Refused "refused" CONFLICT false "Refused by the rules"
+        "Rules stopped the entry. It is kept as refused under `entry_id`; `rules` names each rule and says what to do. Put that right, then try again with a new id and `retries`.";
+    LoginTaken "login-taken" CONFLICT false "The login is taken"
+        "Another person of the organisation has this login. Choose another one.";
+    LastAdmin "last-admin" CONFLICT false "The last admin stays"
+        "An organisation keeps at least one admin who can sign in. Make somebody else admin first.";
+    PreconditionFailed "precondition-failed" PRECONDITION_FAILED false "Changed meanwhile"
+        "The thing has changed since it was read. Read it again and send its new `ETag` in `If-Match`.";
+    PayloadTooLarge "payload-too-large" PAYLOAD_TOO_LARGE false "The body is too large"
+        "A request body may have at most 64 KiB.";
+    UnsupportedMediaType "unsupported-media-type" UNSUPPORTED_MEDIA_TYPE false "Not JSON"
+        "Bodies are sent as `application/json`, in UTF-8 and without a content encoding.";
+    Impossible "impossible" UNPROCESSABLE_ENTITY false "Never possible"
+        "The request is well formed but can never be carried out. `fields` names each wrong value. Nothing was stored.";
+    IdReused "id-reused" UNPROCESSABLE_ENTITY false "The id or key was used for something else"
+        "This id or key was sent before with other content. `fields` names what differs. Use a new one for something new.";
+    PreconditionRequired "precondition-required" PRECONDITION_REQUIRED false "If-Match is needed"
+        "Send the `ETag` of what you read in the header `If-Match`, so that nobody's change is lost.";
+    TooManyAttempts "too-many-attempts" TOO_MANY_REQUESTS true "Too many attempts"
+        "Signing in to this account failed several times. Wait as long as `Retry-After` says.";
+    Internal "internal" INTERNAL_SERVER_ERROR true "Something went wrong here"
+        "The service failed. The cause is in its log under `request_id`. The same request may be sent again.";
+    Busy "busy" SERVICE_UNAVAILABLE true "Busy"
+        "The service has more to do than it can. Send the same request again after `Retry-After` seconds.";
+    Unavailable "unavailable" SERVICE_UNAVAILABLE true "Not available now"
+        "The database cannot be reached, or did not answer in time. Send the same request again after `Retry-After` seconds.";
+    ReadOnly "read-only" SERVICE_UNAVAILABLE true "Read-only"
+        "A check found the ledger broken. It takes no entries until an operator decides; reading goes on.";
+}
+
+impl Code {
+    /// What the catalogue says of it.
+    #[must_use]
+    pub fn known(self) -> &'static Known {
+        &CATALOGUE[self as usize]
+    }
+}
+
+/// A rule that stopped an entry.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct StoppingRule {
+    /// The rule's id, as in `GET /v1/rules`.
+    #[schema(example = "release.proof_hold")]
+    pub id: String,
+    /// `fact`, `law`, `safety`, `practice` or `caution`.
+    #[schema(example = "safety")]
+    pub class: String,
+    /// Where the rule comes from.
+    #[schema(example = "29 CFR 1910.177(f)")]
+    pub source: String,
+    /// What to do, in plain words.
+    #[schema(example = "Hold the tire in the cage for 20 minutes before it is released.")]
+    pub say: String,
+    /// The entries that show it.
+    pub evidence: Vec<Uuid>,
+}
+
+/// An error: RFC 9457 problem details.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Problem)]
+pub struct Details {
+    /// The page about this kind of problem, relative to the service's address.
+    #[serde(rename = "type")]
+    #[schema(format = "uri-reference", example = "/problems/not-found")]
+    pub kind: String,
+    /// A short title, the same for every problem of this type.
+    #[schema(example = "Not found")]
+    pub title: &'static str,
+    /// The HTTP status.
+    #[schema(minimum = 400, maximum = 599, example = 404)]
+    pub status: u16,
+    /// What went wrong this time.
+    #[schema(example = "There is no such thing, or it is not yours to know of.")]
+    pub detail: String,
+    /// The same as `type` for programs.
+    #[schema(pattern = "^[A-Z][A-Z0-9_]+[A-Z0-9]$", example = "NOT_FOUND")]
+    pub code: String,
+    /// Whether the same request may succeed later without being changed.
+    pub retryable: bool,
+    /// The request's id, also in the header `X-Request-Id` and in the service's log.
+    #[schema(example = "0f8fad5b-d9cb-469f-a165-70867728950e")]
+    pub request_id: String,
+    /// The rules that stopped an entry.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub rules: Vec<StoppingRule>,
+    /// The values that are wrong. A pointer that begins with `?` names a query parameter.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub fields: Vec<Field>,
+    /// The refused entry, kept in the ledger.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub entry_id: Option<Uuid>,
+}
+
+/// An error on its way to the client.
+#[derive(Clone, Debug)]
+pub struct Problem {
+    code: Code,
+    detail: String,
+    /// Boxed, so that a result that holds no problem stays small.
+    more: Box<More>,
+}
+
+/// What only some problems have.
+#[derive(Clone, Debug, Default)]
+struct More {
+    rules: Vec<StoppingRule>,
+    fields: Vec<Field>,
+    entry_id: Option<Uuid>,
+    retry_after_s: Option<u64>,
+    allow: Option<String>,
+    cause: Option<String>,
+}
+
+impl Problem {
+    /// A problem of this kind; `detail` is one plain sentence about this case.
+    pub fn new(code: Code, detail: impl Into<String>) -> Problem {
+        Problem { code, detail: detail.into(), more: Box::default() }
+    }
+
+    /// A problem of this kind, with the catalogue's explanation as its detail.
+    #[must_use]
+    pub fn plain(code: Code) -> Problem {
+        Problem::new(code, code.known().explanation)
+    }
+
+    /// A failure of the service. `cause` goes to the log and never to the client.
+    pub fn internal(cause: impl fmt::Display) -> Problem {
+        Problem::plain(Code::Internal).because(cause)
+    }
+
+    /// The database cannot be used now. `cause` goes to the log only.
+    pub fn unavailable(cause: impl fmt::Display) -> Problem {
+        Problem::plain(Code::Unavailable).because(cause).retry_after(2)
+    }
+
+    /// There is no such thing, or it is not the caller's to know of.
+    #[must_use]
+    pub fn not_found() -> Problem {
+        Problem::plain(Code::NotFound)
+    }
+
+    /// A body or query that cannot be read.
+    #[must_use]
+    pub fn not_well_formed(field: Field) -> Problem {
+        Problem::new(Code::NotWellFormed, field.say.clone()).with_fields(vec![field])
+    }
+
+    /// Well formed but never possible.
+    #[must_use]
+    pub fn impossible(fields: Vec<Field>) -> Problem {
+        Problem::new(Code::Impossible, "Some values can never be.").with_fields(fields)
+    }
+
+    /// An entry that rules stopped and that is kept as refused.
+    #[must_use]
+    pub fn refused(entry_id: Uuid, rules: Vec<StoppingRule>) -> Problem {
+        let said: Vec<&str> = rules.iter().map(|rule| rule.say.as_str()).collect();
+        let mut problem = Problem::new(Code::Refused, said.join(" "));
+        problem.more.entry_id = Some(entry_id);
+        problem.more.rules = rules;
+        problem
+    }
+
+    /// The method is not one of `allowed` at this address.
+    #[must_use]
+    pub fn method_not_allowed(allowed: &[&str]) -> Problem {
+        let allow = allowed.join(", ");
+        let mut problem =
+            Problem::new(Code::MethodNotAllowed, format!("This address takes {allow}."));
+        problem.more.allow = Some(allow);
+        problem
+    }
+
+    /// The same problem with the values that are wrong.
+    #[must_use]
+    pub fn with_fields(mut self, fields: Vec<Field>) -> Problem {
+        self.more.fields = fields;
+        self
+    }
+
+    /// The same problem with the seconds after which to try again.
+    #[must_use]
+    pub fn retry_after(mut self, seconds: u64) -> Problem {
+        self.more.retry_after_s = Some(seconds);
+        self
+    }
+
+    fn because(mut self, cause: impl fmt::Display) -> Problem {
+        self.more.cause = Some(cause.to_string());
+        self
+    }
+
+    /// Its kind.
+    #[must_use]
+    pub fn code(&self) -> Code {
+        self.code
+    }
+
+    /// The problem behind any error of the framework, or the problem itself.
+    #[must_use]
+    pub fn of(error: &actix_web::Error) -> Problem {
+        error.as_error::<Problem>().cloned().unwrap_or_else(|| {
+            Problem::of_status(error.as_response_error().status_code(), &error.to_string())
+        })
+    }
+
+    /// The problem for an answer that only has a status. `said` is shown where
+    /// it tells a client what it did wrong, and else goes to the log.
+    #[must_use]
+    pub fn of_status(status: StatusCode, said: &str) -> Problem {
+        match status {
+            StatusCode::BAD_REQUEST => Problem::new(Code::NotWellFormed, said),
+            StatusCode::NOT_FOUND => Problem::not_found(),
+            StatusCode::METHOD_NOT_ALLOWED => Problem::new(Code::MethodNotAllowed, said),
+            StatusCode::REQUEST_TIMEOUT => Problem::new(Code::RequestTimeout, said),
+            StatusCode::PAYLOAD_TOO_LARGE => Problem::plain(Code::PayloadTooLarge),
+            StatusCode::UNSUPPORTED_MEDIA_TYPE => Problem::new(Code::UnsupportedMediaType, said),
+            StatusCode::SERVICE_UNAVAILABLE => Problem::unavailable(said),
+            _ => Problem::internal(format!("status {status}: {said}")),
+        }
+    }
+
+    /// The answer, with the headers that its kind asks for. The inner cause is
+    /// logged here and nowhere else.
+    #[must_use]
+    pub fn render(&self, request_id: &str) -> HttpResponse {
+        let known = self.code.known();
+        if let Some(cause) = &self.more.cause {
+            tracing::error!(request_id, code = known.slug, cause, "a request failed");
+        }
+        let mut answer = HttpResponse::build(known.status);
+        answer.content_type("application/problem+json");
+        if let Some(seconds) = self.more.retry_after_s {
+            answer.insert_header((header::RETRY_AFTER, seconds));
+        }
+        if let Some(allow) = &self.more.allow {
+            answer.insert_header((header::ALLOW, allow.as_str()));
+        }
+        if let Some(challenge) = self.challenge() {
+            answer.insert_header((header::WWW_AUTHENTICATE, challenge));
+        }
+        if matches!(self.code, Code::RequestTimeout | Code::PayloadTooLarge) {
+            // The rest of the body is not wanted.
+            answer.force_close();
+        }
+        answer.body(serde_json::to_string(&self.details(request_id)).unwrap_or_default())
+    }
+
+    /// RFC 6750 section 3: what to send to be let in.
+    fn challenge(&self) -> Option<&'static str> {
+        match self.code {
+            Code::InvalidToken => Some(r#"Bearer realm="proofhold", error="invalid_token""#),
+            code if code.known().status == StatusCode::UNAUTHORIZED => {
+                Some(r#"Bearer realm="proofhold""#)
+            }
+            _ => None,
+        }
+    }
+
+    fn details(&self, request_id: &str) -> Details {
+        let known = self.code.known();
+        Details {
+            kind: format!("/problems/{}", known.slug),
+            title: known.title,
+            status: known.status.as_u16(),
+            detail: self.detail.clone(),
+            code: known.name(),
+            retryable: known.retryable,
+            request_id: request_id.to_owned(),
+            rules: self.more.rules.clone(),
+            fields: self.more.fields.clone(),
+            entry_id: self.more.entry_id,
+        }
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "{}: {}", self.code.known().slug, self.detail)
+    }
+}
+
+impl std::error::Error for Problem {}
+
+impl ResponseError for Problem {
+    fn status_code(&self) -> StatusCode {
+        self.code.known().status
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        self.render("")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::body::to_bytes;
+    use serde_json::Value;
+
+    async fn body(problem: &Problem) -> Value {
+        let answer = problem.render("r-1");
+        serde_json::from_slice(&to_bytes(answer.into_body()).await.unwrap()).unwrap()
+    }
+
+    // AIP-193: a code is [A-Z][A-Z0-9_]+[A-Z0-9], at most 63 characters.
+    #[test]
+    fn the_catalogue_is_in_order_and_its_names_are_unique() {
+        let mut slugs = std::collections::HashSet::new();
+        for (place, known) in CATALOGUE.iter().enumerate() {
+            assert_eq!(known.code as usize, place);
+            assert!(slugs.insert(known.slug), "{} twice", known.slug);
+            let name = known.name();
+            assert!(name.len() <= 63 && name.bytes().all(|b| b.is_ascii_uppercase() || b == b'_'));
+            assert!(known.status.is_client_error() || known.status.is_server_error());
+        }
+    }
+
+    // RFC 9457 section 3.1: the members and the media type.
+    #[actix_web::test]
+    async fn a_problem_has_the_members_of_rfc_9457() {
+        let problem = Problem::not_well_formed(Field::new("/login", "Missing."));
+        assert_eq!(
+            problem.render("r-1").headers().get("content-type").unwrap(),
+            "application/problem+json"
+        );
+        let body = body(&problem).await;
+        assert_eq!(body["type"], "/problems/not-well-formed");
+        assert_eq!(body["title"], "Not well formed");
+        assert_eq!(body["status"], 400);
+        assert_eq!(body["code"], "NOT_WELL_FORMED");
+        assert_eq!(body["retryable"], false);
+        assert_eq!(body["request_id"], "r-1");
+        assert_eq!(body["fields"][0]["pointer"], "/login");
+        assert!(body.get("rules").is_none() && body.get("entry_id").is_none());
+    }
+
+    // Zalando guideline 177: no inner causes in answers.
+    #[actix_web::test]
+    async fn an_inner_cause_is_not_sent() {
+        for problem in [Problem::internal("secret 42"), Problem::unavailable("secret 42")] {
+            assert!(!body(&problem).await.to_string().contains("secret"));
+        }
+    }
+
+    // RFC 9110 sections 10.2.1, 10.2.3 and 11.6.1; RFC 6750 section 3.1.
+    #[test]
+    fn headers_follow_from_the_kind() {
+        let headers = |problem: Problem| problem.render("").headers().clone();
+        assert_eq!(
+            headers(Problem::method_not_allowed(&["GET", "PUT"])).get("allow").unwrap(),
+            "GET, PUT"
+        );
+        assert_eq!(headers(Problem::unavailable("x")).get("retry-after").unwrap(), "2");
+        let challenge = |code| headers(Problem::new(code, "x")).get("www-authenticate").cloned();
+        assert_eq!(challenge(Code::SignInNeeded).unwrap(), r#"Bearer realm="proofhold""#);
+        assert_eq!(
+            challenge(Code::InvalidToken).unwrap(),
+            r#"Bearer realm="proofhold", error="invalid_token""#
+        );
+        assert!(challenge(Code::Forbidden).is_none());
+    }
+
+    // Common practice, no published source: what the framework says is put in the same form.
+    #[test]
+    fn errors_of_the_framework_become_problems() {
+        use actix_web::error::{ErrorBadRequest, ErrorImATeapot, PayloadError};
+        assert_eq!(Problem::of(&ErrorBadRequest("no")).code(), Code::NotWellFormed);
+        assert_eq!(Problem::of(&PayloadError::Overflow.into()).code(), Code::PayloadTooLarge);
+        assert_eq!(Problem::of(&ErrorImATeapot("what")).code(), Code::Internal);
+        let ours = Problem::new(Code::LastAdmin, "No.");
+        assert_eq!(Problem::of(&ours.into()).code(), Code::LastAdmin);
+    }
+}

@@ -1,0 +1,129 @@
+//! Every route, who may use it, and what serves it. A route that is not listed is a 404.
+
+use crate::problem::Problem;
+use crate::{accounts, docs, health, sessions, tokens};
+use actix_web::http::Method;
+use rules::Role;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// A method at an address, and the roles that may use it.
+#[derive(Debug)]
+pub struct Route {
+    /// `GET`, `POST` …
+    pub method: &'static str,
+    /// The address, with its parameters in braces.
+    pub path: &'static str,
+    /// Its name in the API document, `verb_noun`.
+    pub operation_id: &'static str,
+    /// The roles that may use it; `None` is everybody, signed in or not.
+    pub roles: Option<&'static [Role]>,
+}
+
+const PUBLIC: Option<&[Role]> = None;
+const ANY_ROLE: Option<&[Role]> =
+    Some(&[Role::Crew, Role::Office, Role::Manager, Role::Auditor, Role::Admin]);
+const ADMIN: Option<&[Role]> = Some(&[Role::Admin]);
+
+const fn route(
+    method: &'static str,
+    path: &'static str,
+    operation_id: &'static str,
+    roles: Option<&'static [Role]>,
+) -> Route {
+    Route { method, path, operation_id, roles }
+}
+
+/// The table of routes and roles.
+#[rustfmt::skip]
+pub static ROUTES: &[Route] = &[
+    route("POST",   "/v1/sessions",            "create_session",     PUBLIC),
+    route("POST",   "/v1/sessions/refresh",    "refresh_session",    PUBLIC),
+    route("DELETE", "/v1/sessions/current",    "delete_session",     ANY_ROLE),
+    route("GET",    "/v1/people/{id}/account", "get_account",        ADMIN),
+    route("PUT",    "/v1/people/{id}/account", "put_account",        ADMIN),
+    route("GET",    "/.well-known/jwks.json",  "list_token_keys",    PUBLIC),
+    route("GET",    "/openapi.json",           "get_document",       PUBLIC),
+    route("GET",    "/docs",                   "open_docs",          PUBLIC),
+    route("GET",    "/docs/{file}",            "get_docs_file",      PUBLIC),
+    route("GET",    "/problems",               "list_problems",      PUBLIC),
+    route("GET",    "/problems/{slug}",        "get_problem",        PUBLIC),
+    route("GET",    "/healthz",                "check_health",       PUBLIC),
+    route("GET",    "/readyz",                 "check_readiness",    PUBLIC),
+];
+
+/// Registers what serves the routes.
+#[rustfmt::skip]
+pub fn services(config: &mut ServiceConfig<'_>) {
+    config
+        .service(sessions::create_session).service(sessions::refresh_session)
+        .service(sessions::delete_session)
+        .service(accounts::get_account).service(accounts::put_account)
+        .service(tokens::list_token_keys)
+        .service(docs::get_document).service(docs::open_docs).service(docs::get_docs_file)
+        .service(docs::list_problems).service(docs::get_problem)
+        .service(health::check_health).service(health::check_readiness);
+}
+
+/// The route of a method at an address.
+///
+/// # Errors
+/// 404 when nothing is listed at the address, 405 when only other methods are.
+pub fn find(method: &Method, path: &str) -> Result<&'static Route, Problem> {
+    let here = ROUTES.iter().filter(|route| route.path == path);
+    if let Some(route) = here.clone().find(|route| route.method == method.as_str()) {
+        return Ok(route);
+    }
+    let methods: Vec<&str> = here.map(|route| route.method).collect();
+    Err(if methods.is_empty() {
+        Problem::not_found()
+    } else {
+        Problem::method_not_allowed(&methods)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::problem::Code;
+
+    // RFC 9110 sections 15.5.5 and 15.5.6.
+    #[test]
+    fn a_route_is_found_by_method_and_address() {
+        assert_eq!(find(&Method::POST, "/v1/sessions").unwrap().operation_id, "create_session");
+        let code = |method, path| find(&method, path).unwrap_err().code();
+        assert_eq!(code(Method::GET, "/v1/sessions"), Code::MethodNotAllowed);
+        assert_eq!(code(Method::GET, "/v1/nothing"), Code::NotFound);
+    }
+
+    // OWASP API security 2023, API5 and API9: every route is listed once, with who may use it,
+    // and the document describes exactly these.
+    #[test]
+    fn the_table_and_the_document_name_the_same_operations() {
+        let document = serde_json::to_value(docs::document()).unwrap();
+        let mut documented = Vec::new();
+        for (path, item) in document["paths"].as_object().unwrap() {
+            for (method, operation) in item.as_object().unwrap() {
+                let id = operation["operationId"].as_str().unwrap().to_owned();
+                assert!(operation["summary"].is_string(), "{id} has no summary");
+                let open = operation["security"] == serde_json::json!([]);
+                documented.push((method.to_uppercase(), path.clone(), id, open));
+            }
+        }
+        let mut listed: Vec<_> = ROUTES
+            .iter()
+            .map(|r| {
+                (
+                    r.method.to_owned(),
+                    r.path.to_owned(),
+                    r.operation_id.to_owned(),
+                    r.roles.is_none(),
+                )
+            })
+            .collect();
+        documented.sort();
+        listed.sort();
+        assert_eq!(documented, listed);
+        listed.dedup_by_key(|(method, path, ..)| (method.clone(), path.clone()));
+        assert_eq!(listed.len(), ROUTES.len());
+    }
+}

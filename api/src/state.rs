@@ -1,0 +1,43 @@
+//! What every request handler shares.
+
+use crate::clock::Clock;
+use crate::keys::Keys;
+use crate::passwords::Passwords;
+use crate::problem::Problem;
+use crate::throttle::Throttle;
+use std::io;
+use store::{Store, StoreError};
+
+/// The parts of one running service.
+pub struct State {
+    /// The way to the database.
+    pub store: Store,
+    /// Its keys.
+    pub keys: Keys,
+    /// Its clock.
+    pub clock: Clock,
+    /// Its work on passwords.
+    pub passwords: Passwords,
+    /// Failed sign-ins.
+    pub throttle: Throttle,
+}
+
+impl State {
+    /// The parts of a service with this database, these keys and this clock.
+    ///
+    /// # Errors
+    /// When the system gives no random numbers.
+    pub fn new(store: Store, keys: Keys, clock: Clock) -> io::Result<State> {
+        let passwords = Passwords::new().map_err(|error| io::Error::other(error.to_string()))?;
+        Ok(State { store, keys, clock, passwords, throttle: Throttle::default() })
+    }
+}
+
+impl From<StoreError> for Problem {
+    fn from(error: StoreError) -> Problem {
+        match error {
+            StoreError::Unavailable(cause) => Problem::unavailable(cause),
+            other => Problem::internal(other),
+        }
+    }
+}
