@@ -1,0 +1,26 @@
+# Proofhold.  make test: is the code right  ·  make check: is the rest right
+#
+# Each step is run by .ci/stage, which prints its seconds.
+
+CARGO ?= cargo
+PYTHON = target/python/bin/python
+STAGE = .ci/stage
+
+.PHONY: test check
+
+test:
+	@$(STAGE) format $(CARGO) fmt --all --check
+	@$(STAGE) lint $(CARGO) clippy --locked --workspace --all-targets -- --deny warnings
+	@$(STAGE) rules-alone $(CARGO) check --locked --package rules
+	@$(STAGE) tests $(CARGO) test --locked --workspace
+
+check: $(PYTHON)
+	@$(STAGE) directions .ci/directions
+	@$(STAGE) migrations .ci/migrations
+	@$(STAGE) document $(PYTHON) -m openapi_spec_validator openapi/v1.json
+	@$(STAGE) compose $(PYTHON) .ci/compose.py
+
+$(PYTHON): .ci/requirements.txt
+	@$(STAGE) python python3 -m venv --clear target/python
+	@$(STAGE) python-packages $(PYTHON) -m pip install --quiet --requirement .ci/requirements.txt
+	@touch $(PYTHON)

@@ -1,0 +1,1 @@
+//! Black-box tests over HTTP; they stand in `blackbox`.
