@@ -1,0 +1,98 @@
+//! The cached row of a casing is the fold of its entries, whatever the order in
+//! which they arrive; and an entry is what its bytes say. No outside source: the
+//! ledger's own promise.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use proptest::prelude::*;
+use rules::entry::{Basis, Outcome, Worked};
+use rules::facts::model::Construction;
+use rules::fold::fold;
+use rules::{Entry, Facts, Kind, Subject, SubjectKind, World};
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+const CASING: Uuid = Uuid::from_u128(1);
+
+fn what(choice: u8, amount: i64) -> (Kind, Value) {
+    let id = Uuid::from_u128(2);
+    match choice {
+        0 => (Kind::PressureRead, json!({"psi": amount})),
+        1 => (Kind::TreadRead, json!({"grooves_32nds": [[amount % 30, 12]]})),
+        2 => (
+            Kind::Inspected,
+            json!({"off_wheel": true, "inside": "clear", "outside": "clear", "beads": "clear", "passed": true}),
+        ),
+        3 => {
+            (Kind::Mounted, json!({"wheel": id, "place": "open", "seat_psi": 30, "to_psi": amount}))
+        }
+        4 => (Kind::Demounted, json!({})),
+        5 => (Kind::Installed, json!({"vehicle": id, "position": "2RO", "damage": []})),
+        6 => (Kind::Removed, json!({"found_psi": amount, "core_out_flat": amount % 2 == 0})),
+        7 => (Kind::Flagged, json!({"reason": "low"})),
+        8 => (Kind::Flagged, json!({"reason": "sign"})),
+        9 => (Kind::Identified, json!({"marks": {"tag": format!("E{amount}")}})),
+        10 => (Kind::Torqued, json!({"torque_ft_lb": 475})),
+        _ => (Kind::Scrapped, json!({"reason": "worn_out"})),
+    }
+}
+
+fn entry(n: u64, minutes: i64, facts: Facts, outcome: Outcome) -> Entry {
+    let start = DateTime::parse_from_rfc3339("2026-03-02T08:00:00-06:00").unwrap();
+    Entry {
+        org: Uuid::from_u128(9),
+        id: Uuid::from_u128(1000 + u128::from(n)),
+        subject: Subject::casing(CASING),
+        n,
+        occurred_at: start + TimeDelta::minutes(minutes),
+        recorded_at: start.with_timezone(&Utc)
+            + TimeDelta::days(30)
+            + TimeDelta::microseconds(n as i64),
+        sent_at: None,
+        sender: Uuid::from_u128(3),
+        by: Uuid::from_u128(3),
+        facts,
+        attested: BTreeSet::new(),
+        retries: None,
+        cause: None,
+        outcome,
+        basis: Basis { rules: "1".to_owned(), entries: BTreeSet::new() },
+        personal_hash: None,
+    }
+}
+
+fn acquired() -> Entry {
+    let facts = json!({"origin": "new", "model": Uuid::from_u128(4), "depot": Uuid::from_u128(5)});
+    let facts = Facts::from_value(Kind::Acquired, SubjectKind::Casing, facts).unwrap();
+    let worked = Some(Worked::Construction(Construction::SteelRadial));
+    entry(1, 0, facts, Outcome::Recorded { cautions: Vec::new(), worked })
+}
+
+proptest! {
+    #[test]
+    fn row_is_fold_in_any_order_of_arrival(
+        steps in proptest::collection::vec((0u8..12, 0i64..150, 1i64..500, any::<bool>()), 0..40)
+    ) {
+        let mut world = World::new(Uuid::from_u128(9));
+        world.histories.insert(Subject::casing(CASING), Vec::new());
+        let mut entries = vec![acquired()];
+        for (i, (choice, amount, minutes, recorded)) in steps.into_iter().enumerate() {
+            let (kind, facts) = what(choice, amount);
+            let facts = Facts::from_value(kind, SubjectKind::Casing, facts).unwrap();
+            let outcome = if recorded {
+                Outcome::Recorded { cautions: Vec::new(), worked: None }
+            } else {
+                Outcome::Refused { reasons: Vec::new() }
+            };
+            entries.push(entry(i as u64 + 2, minutes, facts, outcome));
+        }
+        for entry in &entries {
+            world.apply(entry);
+            prop_assert_eq!(&Entry::from_bytes(&entry.bytes()).unwrap(), entry);
+        }
+        let head = &world.heads[&Subject::casing(CASING)];
+        prop_assert_eq!(&head.state, &fold(&entries, None));
+        let read_back = rules::fold::State::from_value(SubjectKind::Casing, head.state.to_value()).unwrap();
+        prop_assert_eq!(&read_back, &head.state);
+    }
+}
