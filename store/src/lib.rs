@@ -6,7 +6,7 @@ pub mod migrate;
 
 use diesel::result::Error as DieselError;
 use diesel_async::pooled_connection::AsyncDieselConnectionManager;
-use diesel_async::pooled_connection::deadpool::Pool;
+use diesel_async::pooled_connection::deadpool::{Object, Pool};
 use diesel_async::{
     AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
 };
@@ -52,8 +52,8 @@ impl Store {
     ///
     /// The role of the service is taken on, which owns no table, so row-level
     /// security binds whatever role the address signs in with. Both settings end
-    /// with the transaction. A transaction that is dropped half-way breaks its
-    /// connection, and the pool throws it away.
+    /// with the transaction. A transaction that is dropped half-way closes its
+    /// connection, so that the server rolls back and gives its locks free at once.
     ///
     /// # Errors
     /// What `work` answers, or [`StoreError`]; then nothing is written.
@@ -62,26 +62,43 @@ impl Store {
         F: for<'c> AsyncFnOnce(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
         type Manager = AnsiTransactionManager;
-        let mut pooled = tokio::time::timeout(WAIT, self.pool.get())
+        let pooled = tokio::time::timeout(WAIT, self.pool.get())
             .await
             .map_err(|_| StoreError::Unavailable("every connection is in use".to_owned()))?
             .map_err(|error| StoreError::Unavailable(error.to_string()))?;
-        let conn: &mut AsyncPgConnection = &mut pooled;
+        let mut lent = Lent(Some(pooled));
+        let conn = lent.connection();
         Manager::begin_transaction(conn).await?;
         let scope = format!("SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
         let answer = match conn.batch_execute(&scope).await {
             Ok(()) => work(conn).await,
             Err(error) => Err(error.into()),
         };
-        match answer {
-            Ok(value) => {
-                Manager::commit_transaction(conn).await?;
-                Ok(value)
-            }
-            Err(error) => {
-                Manager::rollback_transaction(conn).await?;
-                Err(error)
-            }
+        match &answer {
+            Ok(_) => Manager::commit_transaction(conn).await?,
+            Err(_) => Manager::rollback_transaction(conn).await?,
         }
+        lent.give_back();
+        answer
+    }
+}
+
+/// A connection with a transaction on it: closed unless it is given back.
+struct Lent(Option<Object<AsyncPgConnection>>);
+
+impl Lent {
+    fn connection(&mut self) -> &mut AsyncPgConnection {
+        self.0.as_mut().expect("a lent connection is there until it is given back")
+    }
+
+    fn give_back(mut self) {
+        drop(self.0.take());
+    }
+}
+
+impl Drop for Lent {
+    fn drop(&mut self) {
+        // Taken out of the pool, the connection is closed when it is dropped.
+        drop(self.0.take().map(Object::take));
     }
 }

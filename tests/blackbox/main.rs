@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
+use std::time::Duration;
 use store::Store;
 use store::account::{self, NewAccount};
 use store::embedded::{Embedded, Options, SUPERUSER};
@@ -40,6 +41,16 @@ async fn superuser(server: &Embedded, database: &str) -> tokio_postgres::Client 
     client
 }
 
+fn admin_account(person: Uuid) -> NewAccount {
+    NewAccount {
+        person_id: person,
+        login: "gus".to_owned(),
+        password_hash: Some(api::passwords::hash(PASSWORD).unwrap()),
+        role: rules::Role::Admin,
+        disabled: false,
+    }
+}
+
 /// A running service on a database of its own.
 struct Service {
     base: String,
@@ -64,13 +75,7 @@ impl Service {
 
     async fn organisation(&self, slug: &str) -> (Uuid, Uuid) {
         let (org, person) = (Uuid::now_v7(), Uuid::now_v7());
-        let admin = NewAccount {
-            person_id: person,
-            login: "gus".to_owned(),
-            password_hash: Some(api::passwords::hash(PASSWORD).unwrap()),
-            role: rules::Role::Admin,
-            disabled: false,
-        };
+        let admin = admin_account(person);
         let create = async |conn: &mut _| {
             assert!(account::add_organisation(conn, org, slug).await?);
             account::put(conn, org, &admin, chrono::Utc::now()).await
@@ -152,6 +157,30 @@ async fn tenants(service: &Service) {
     assert!(service.store.in_org(other, find).await.unwrap().is_some());
 }
 
+/// Work that is cut off leaves no lock: another can change the same rows at once.
+/// The ledger's own promise, no outside source.
+async fn cut_off(server: &Embedded, service: &Service) {
+    let (org, person) = service.organisation("larkspur").await;
+    let hang = async |conn: &mut _| {
+        account::put(conn, org, &admin_account(person), chrono::Utc::now()).await?;
+        std::future::pending().await
+    };
+    let cut =
+        tokio::time::timeout(Duration::from_millis(300), service.store.in_org::<(), _>(org, hang));
+    assert!(cut.await.is_err());
+    let watch = superuser(server, &service.database).await;
+    let open = "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() \
+                AND state LIKE 'idle in transaction%'";
+    for _ in 0..40 {
+        let left: i64 = watch.query_one(open, &[]).await.unwrap().get(0);
+        if left == 0 {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("a transaction that was cut off is still open after two seconds");
+}
+
 /// Every table with an organisation has row-level security, is not the service's
 /// own, and its key begins with the organisation.
 async fn catalogue(server: &Embedded, service: &Service) {
@@ -187,6 +216,7 @@ async fn the_service_over_http() {
     signing_in(&Service::start(&server, folder.path(), "signing_in").await).await;
     routes_without_a_token(&Service::start(&server, folder.path(), "routes").await).await;
     tenants(&Service::start(&server, folder.path(), "tenants").await).await;
+    cut_off(&server, &Service::start(&server, folder.path(), "cut_off").await).await;
     catalogue(&server, &Service::start(&server, folder.path(), "catalogue").await).await;
     server.stop().await.unwrap();
 }
