@@ -15,7 +15,7 @@ use crate::world::World;
 use crate::{Quantity, facts};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::borrow::Cow;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// The version of the rules, named in every basis.
@@ -31,7 +31,7 @@ pub(crate) struct Case<'a> {
     pub(crate) at: DateTime<Utc>,
     /// The subject as it stood then.
     state: Cow<'a, State>,
-    /// Seats the hold's judgement once.
+    /// The judgement of a hold, made once.
     pub(crate) hold: Option<HoldWorked>,
 }
 
@@ -218,7 +218,8 @@ pub fn decide(
         basis: basis.clone(),
         personal_hash,
     };
-    number(world, now, own, consequences(&case))
+    let added = consequences(&case, own.recorded());
+    number(world, now, own, added)
 }
 
 /// Gives the entries their places among their subjects' entries.
@@ -250,8 +251,7 @@ fn number(
             });
         }
     }
-    let mut places: std::collections::BTreeMap<Subject, (u64, DateTime<Utc>)> =
-        std::collections::BTreeMap::new();
+    let mut places: BTreeMap<Subject, (u64, DateTime<Utc>)> = BTreeMap::new();
     for entry in &mut entries {
         let head = world.heads.get(&entry.subject);
         let (n, last) = places.get(&entry.subject).copied().unwrap_or((
@@ -300,7 +300,7 @@ fn worked(case: &Case<'_>) -> Option<Worked> {
 
 /// What the ledger adds, whether the entry was recorded or refused: what it
 /// tells of the world is never lost.
-fn consequences(case: &Case<'_>) -> Vec<(Subject, Facts)> {
+fn consequences(case: &Case<'_>, recorded: bool) -> Vec<(Subject, Facts)> {
     let mut added = Vec::new();
     let own = case.command.subject;
     let flag = |reason| Facts::Flagged(Flagged { reason, evidence: vec![case.command.id] });
@@ -319,10 +319,14 @@ fn consequences(case: &Case<'_>) -> Vec<(Subject, Facts)> {
             if !facts.signs.is_empty() {
                 added.push((own, flag(Doubt::Sign)));
             }
-            added.extend(failed_hold(case).into_iter().map(|kind| match kind {
-                Failed::Casing => (own, flag(Doubt::Hold)),
-                Failed::Cage(cage) => (Subject::of(SubjectKind::Cage, cage), incident()),
-            }));
+            // A refused hold is no result; only its signs are kept.
+            if recorded && hold_failed(case) {
+                added.push((own, flag(Doubt::Hold)));
+            }
+            if recorded && verdict(case) == Some(Verdict::SuddenLoss) {
+                let cage = facts.cage.map(|cage| Subject::of(SubjectKind::Cage, cage));
+                added.extend(cage.map(|cage| (cage, incident())));
+            }
         }
         Facts::PressureRead(_) | Facts::Removed(_) => {
             let low = low::found_low(case);
@@ -334,29 +338,17 @@ fn consequences(case: &Case<'_>) -> Vec<(Subject, Facts)> {
     added
 }
 
-enum Failed {
-    Casing,
-    Cage(Uuid),
+fn verdict(case: &Case<'_>) -> Option<Verdict> {
+    case.hold.as_ref().map(|hold| hold.result.verdict)
 }
 
-fn failed_hold(case: &Case<'_>) -> Vec<Failed> {
-    let Facts::Held(facts) = &case.command.facts else {
-        return Vec::new();
-    };
-    let verdict = case.hold.as_ref().map(|hold| hold.result.verdict);
-    // A refused hold is no result; only its signs are kept.
-    if !CHECKS.iter().all(|check| check.ask(case).is_none()) {
-        return Vec::new();
-    }
-    let leaks = case.casing().and_then(|casing| Some(casing.mounting.as_ref()?.leaks)).unwrap_or(0);
-    match verdict {
-        Some(Verdict::SuddenLoss) => {
-            let cage = facts.cage.map(Failed::Cage);
-            std::iter::once(Failed::Casing).chain(cage).collect()
-        }
-        Some(Verdict::OverLimit) => vec![Failed::Casing],
-        Some(Verdict::Leak) if leaks >= 1 => vec![Failed::Casing],
-        _ => Vec::new(),
+/// One leak is only held again; a second in the same mounting is a doubt.
+fn hold_failed(case: &Case<'_>) -> bool {
+    let leaked = || case.casing().and_then(|c| c.mounting.as_ref()).is_some_and(|m| m.leaks >= 1);
+    match verdict(case) {
+        Some(Verdict::SuddenLoss | Verdict::OverLimit) => true,
+        Some(Verdict::Leak) => leaked(),
+        _ => false,
     }
 }
 
@@ -366,7 +358,7 @@ fn incident() -> Facts {
     })
 }
 
-/// The moment, if it is this entry's subject that an open doubt came from.
+/// The entries from which a casing is in doubt or scrap.
 pub(crate) fn doubt_entries(casing: &Casing) -> Vec<Uuid> {
     casing
         .doubts

@@ -624,3 +624,30 @@ fn scenarios_come_out_as_written() {
     assert_eq!(scenarios.len(), 22);
     assert!(failed.is_empty(), "{failed:?}");
 }
+
+/// Common practice, no published source: a hold proves the set pressure 20 psi below
+/// it. A hold claimed at the limit whose target does not pass the limit is judged at
+/// its target, and proves no more than that.
+#[test]
+fn a_claim_of_the_limit_proves_no_more_than_the_hold() {
+    let file: Value = serde_json::from_str(include_str!("data/scenarios.json")).unwrap();
+    let scenario = json!({
+        "id": "false claim of the limit",
+        "given": {"casings": {"A": {"model": "merrow-295g", "brand": "LK-1901", "state": "mounted", "wheel": "W1"}}},
+        "steps": [
+            {"id": "s1", "do": "held", "subject": "A", "occurred_at": "2026-03-12T08:00:00-05:00",
+             "facts": {"at_limit": true, "readings": [[0, 134], [60, 134]]},
+             "expect": {"outcome": "recorded", "verdict": "inconclusive", "at_limit": false}},
+            {"id": "s2", "do": "held", "subject": "A", "occurred_at": "2026-03-12T08:30:00-05:00",
+             "facts": {"at_limit": true, "readings": [[0, 120.2], [60, 120.2]]},
+             "expect": {"outcome": "recorded", "verdict": "pass", "at_limit": false}},
+            {"id": "s3", "do": "released", "subject": "A", "occurred_at": "2026-03-12T09:00:00-05:00",
+             "facts": {"operating_psi": 110, "left_cage_psi": 110}, "expect": {"outcome": "recorded"}},
+            {"id": "s4", "do": "installed", "subject": "A", "occurred_at": "2026-03-12T09:30:00-05:00",
+             "facts": {"vehicle": "T1", "position": "1L"},
+             "expect": {"outcome": "refused", "rules": ["install.hold_covers"], "exact": true}}
+        ],
+        "then": {"A": {"standing": "serviceable", "n_more": 4}}
+    });
+    run_scenario(&file, &scenario);
+}

@@ -19,7 +19,7 @@ pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
     match case.state() {
         State::Unknown => None,
         State::Registry(_) => Stop::when(matches!(case.command.facts, Facts::Registered(_))),
-        State::Casing(casing) => casing_order(case, casing).or_else(|| late_move(case, casing)),
+        State::Casing(casing) => casing_order(case, casing).or_else(|| late_move(case)),
     }
 }
 
@@ -53,7 +53,7 @@ fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
 }
 
 /// A move is late when another move of the casing is on record after it.
-fn late_move(case: &Case<'_>, _then: &Casing) -> Option<Stop> {
+fn late_move(case: &Case<'_>) -> Option<Stop> {
     let moves = matches!(
         case.command.facts,
         Facts::Mounted(_) | Facts::Demounted(_) | Facts::Installed(_) | Facts::Removed(_)
