@@ -249,7 +249,7 @@ fn no_programs(too_old: &[u32]) -> String {
     };
     format!(
         "No PostgreSQL server programs of version {OLDEST} or later were found{too_old}.\n\
-         `make demo` and `proofhold install-postgres` install them, or do it by hand:\n  \
+         `proofhold install-postgres` installs them, or do it by hand:\n  \
          Debian, Ubuntu:  {}\n  \
          Fedora, RHEL:    {}\n  \
          Homebrew:        {}\n\

@@ -310,7 +310,7 @@ fn without_programs_it_says_what_to_install() {
     let empty = tempfile::tempdir().unwrap();
     let said = find::searched([empty.path().to_path_buf()]).unwrap_err().to_string();
     for part in [
-        "make demo",
+        "proofhold install-postgres",
         "apt-get install -y postgresql",
         "dnf install",
         "brew install",
