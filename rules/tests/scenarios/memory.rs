@@ -1,0 +1,124 @@
+//! A ledger of a few organisations, kept in memory.
+
+use crate::script::{Ledger, Script, Sending, id};
+use rules::entry::{FormError, Sender};
+use rules::fold::{State, fold};
+use rules::{Command, Entry, Role, Subject, SubjectKind, World, decide};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+pub struct Memory {
+    roles: BTreeMap<String, Role>,
+    books: BTreeMap<String, Book>,
+}
+
+/// The ledger of one organisation.
+struct Book {
+    world: World,
+    entries: Vec<Entry>,
+}
+
+impl Memory {
+    pub fn of(script: &Script) -> Memory {
+        let book = |org: &String| Book { world: World::new(id(org)), entries: Vec::new() };
+        Memory {
+            roles: script.people().into_iter().collect(),
+            books: script.organisations().iter().map(|org| (org.clone(), book(org))).collect(),
+        }
+    }
+}
+
+impl Book {
+    /// Looks for everything that the decision reads; here all of it is at hand.
+    fn load(&mut self, sender: Uuid, command: &Command) {
+        let world = &mut self.world;
+        loop {
+            let wants = world.wants(sender, std::slice::from_ref(command));
+            if wants.is_empty() {
+                return;
+            }
+            for subject in wants.subjects {
+                world.heads.entry(subject).or_default();
+            }
+            world.wheels.extend(wants.wheels);
+            world.axles.extend(wants.axles);
+            world.models.extend(wants.models);
+            for mark in wants.marks {
+                world.owners.entry(mark).or_default();
+            }
+            for id in wants.retried {
+                world.retried.entry(id).or_default();
+            }
+            for subject in wants.histories {
+                let of = self.entries.iter().filter(|entry| entry.subject == subject);
+                world.histories.insert(subject, of.cloned().collect());
+            }
+        }
+    }
+
+    fn open_refusals(&self, subject: Subject) -> Vec<Uuid> {
+        let of = self.entries.iter().filter(|e| e.subject == subject && !e.recorded());
+        let tried_again = |id| self.entries.iter().any(|e| e.recorded() && e.retries == Some(id));
+        of.map(|entry| entry.id).filter(|id| !tried_again(*id)).collect()
+    }
+}
+
+impl Ledger for Memory {
+    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16> {
+        let command = match Command::read(sending.body.to_string().as_bytes()) {
+            Ok(command) => command,
+            Err(FormError::Malformed(_)) => return Err(400),
+            Err(FormError::Impossible(_)) => return Err(422),
+        };
+        if !self.roles[&sending.person].may_write(command.facts.kind()) {
+            return Err(403);
+        }
+        let book = self.books.get_mut(&sending.org).unwrap();
+        let sender = Sender { person: id(&sending.person), sent_at: sending.sent_at };
+        book.load(sender.person, &command);
+        if book.world.unknown(&command) {
+            return Err(404);
+        }
+        if !book.world.dangling(&command).is_empty() {
+            return Err(422);
+        }
+        let entries = decide(&book.world, sending.now, sender, &command, None);
+        for entry in entries.iter().filter(|_| !sending.dry_run) {
+            let read_back = Entry::from_bytes(&entry.bytes()).unwrap();
+            assert_eq!(&read_back, entry, "an entry is what its bytes say");
+            book.world.apply(entry);
+            book.entries.push(entry.clone());
+        }
+        Ok(entries)
+    }
+
+    fn casing(&mut self, org: &str, casing: Uuid) -> Value {
+        let (book, subject) = (&self.books[org], Subject::casing(casing));
+        let Some(head) = book.world.heads.get(&subject) else {
+            return Value::Null;
+        };
+        let folded = fold(book.entries.iter().filter(|entry| entry.subject == subject), None);
+        assert_eq!(folded, head.state, "the row is the fold");
+        let mut shown = head.state.to_value();
+        let read_back = State::from_value(SubjectKind::Casing, shown.clone()).unwrap();
+        assert_eq!(read_back, head.state, "the row can be read back");
+        if let State::Casing(casing) = &head.state {
+            shown["n"] = json!(head.n);
+            shown["open_refusals"] = json!(book.open_refusals(subject));
+            shown["due"] =
+                json!(casing.recheck_due().map(|_| "recheck").into_iter().collect::<Vec<_>>());
+        }
+        shown
+    }
+
+    fn tagged(&mut self, org: &str, wheel: Uuid) -> bool {
+        let head = &self.books[org].world.heads[&Subject::of(SubjectKind::Wheel, wheel)];
+        head.state.registry().unwrap().tagged.is_some()
+    }
+
+    fn do_not_move(&mut self, org: &str, unit: &str) -> bool {
+        let mut casings = self.books[org].world.casings();
+        casings.any(|(_, casing)| casing.vehicle == Some(id(unit)) && casing.danger.is_some())
+    }
+}
