@@ -1,0 +1,133 @@
+//! One private PostgreSQL for this test program, and a database a test.
+
+use std::fs::{self, Permissions};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{LazyLock, OnceLock};
+use store::embedded::{Embedded, Options, SUPERUSER};
+use tokio::runtime::Runtime;
+use tokio_postgres::{Client, NoTls};
+use uuid::Uuid;
+
+/// Waits until its input closes, which is when this program has ended in whatever
+/// way; then stops the server ($1) and removes its folder ($2).
+const AFTERWARDS: &str = r#"
+    cat >/dev/null
+    kill -INT "$1"
+    for _ in $(seq 300); do
+        kill -0 "$1" 2>/dev/null && [ -e "$2/data/postgres/cluster/postmaster.pid" ] || break
+        sleep 0.1
+    done
+    rm -rf "$2"
+"#;
+
+/// Runs what the tests themselves ask of a database.
+static RUNTIME: LazyLock<Runtime> = LazyLock::new(|| Runtime::new().unwrap());
+
+/// Waits for something asked of a database.
+pub fn wait<T>(work: impl Future<Output = T>) -> T {
+    RUNTIME.block_on(work)
+}
+
+/// The server that all tests use.
+pub struct Server {
+    embedded: Embedded,
+    folder: PathBuf,
+    _afterwards: Child,
+}
+
+impl Server {
+    /// The server, started by the test that first needs it.
+    pub fn get() -> &'static Server {
+        static SERVER: OnceLock<Server> = OnceLock::new();
+        SERVER.get_or_init(|| wait(Server::start()))
+    }
+
+    async fn start() -> Server {
+        let folder = tempfile::tempdir().unwrap().keep().canonicalize().unwrap();
+        // As root the server runs as another user, who must reach it.
+        fs::set_permissions(&folder, Permissions::from_mode(0o755)).unwrap();
+        let mut options = Options::new(folder.join("data"));
+        options.state = folder.join("state");
+        options.settings.push(("fsync".to_owned(), "off".to_owned()));
+        options.settings.push(("max_connections".to_owned(), "400".to_owned()));
+        let embedded = Embedded::start(&options).await.unwrap();
+        let afterwards = afterwards(&embedded, &folder);
+        let server = Server { embedded, folder, _afterwards: afterwards };
+        let postgres = server.connect("postgres").await;
+        postgres.batch_execute("CREATE DATABASE ledger").await.unwrap();
+        store::migrate::up(&server.url("ledger")).await.unwrap();
+        server
+    }
+
+    /// The superuser's address of a database.
+    pub fn url(&self, database: &str) -> String {
+        self.embedded.url(SUPERUSER, database)
+    }
+
+    /// A folder that goes with the server.
+    pub fn folder(&self, name: &str) -> PathBuf {
+        self.folder.join(name)
+    }
+
+    async fn connect(&self, database: &str) -> Client {
+        let (client, connection) =
+            tokio_postgres::connect(&self.url(database), NoTls).await.unwrap();
+        RUNTIME.spawn(connection);
+        client
+    }
+}
+
+fn afterwards(server: &Embedded, folder: &Path) -> Child {
+    let pid = fs::read_to_string(server.folder().join("cluster/postmaster.pid")).unwrap();
+    Command::new("sh")
+        .args(["-c", AFTERWARDS, "afterwards", pid.lines().next().unwrap()])
+        .arg(folder)
+        // Ctrl-C at a terminal must not end it too.
+        .process_group(0)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap()
+}
+
+/// A migrated database of one test.
+pub struct Database {
+    pub name: String,
+}
+
+impl Database {
+    pub fn new() -> Database {
+        let server = Server::get();
+        let name = format!("test_{}", Uuid::now_v7().simple());
+        wait(async {
+            let postgres = server.connect("postgres").await;
+            let create = format!("CREATE DATABASE {name} TEMPLATE ledger");
+            postgres.batch_execute(&create).await.unwrap();
+        });
+        Database { name }
+    }
+
+    pub fn url(&self) -> String {
+        Server::get().url(&self.name)
+    }
+
+    /// A connection of the superuser.
+    pub fn superuser(&self) -> Client {
+        wait(Server::get().connect(&self.name))
+    }
+}
+
+impl Drop for Database {
+    fn drop(&mut self) {
+        let drop = format!("DROP DATABASE {} WITH (FORCE)", self.name);
+        let dropped =
+            wait(async { Server::get().connect("postgres").await.batch_execute(&drop).await });
+        if let Err(error) = dropped {
+            eprintln!("{drop}: {error}");
+        }
+    }
+}
