@@ -3,19 +3,20 @@
 use crate::accounts;
 use crate::clock::Clock;
 use crate::keys::Keys;
+use crate::organisations::{self, NewOrganisation};
 use crate::state::State;
 use crate::{docs, passwords, server};
 use actix_web::web;
 use clap::{Args, Parser, Subcommand};
-use rules::Role;
 use std::error::Error;
 use std::io::{self, IsTerminal, Read};
 use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use store::Store;
-use store::account::{self, NewAccount};
+use store::check::check;
 use store::embedded::{self, Embedded, Options};
+use store::rebuild::rebuild;
 use uuid::Uuid;
 
 /// A ledger of heavy-truck tire casings.
@@ -103,6 +104,18 @@ enum Command {
         #[arg(long)]
         down: Option<usize>,
     },
+    /// Reads every ledger again: takes each decision again and compares every row
+    Check {
+        /// Only this organisation's, by its short name
+        #[arg(long)]
+        organisation: Option<String>,
+    },
+    /// Makes the cached rows again from the entries
+    Rebuild {
+        /// Only this organisation's, by its short name
+        #[arg(long)]
+        organisation: Option<String>,
+    },
     /// Installs PostgreSQL's programs with the system's package manager, where there are none
     InstallPostgres,
     /// Prints the API document
@@ -112,13 +125,13 @@ enum Command {
 #[derive(Subcommand)]
 enum Organisation {
     /// Adds an organisation with its first admin
-    Create(NewOrganisation),
+    Create(CreateOrganisation),
 }
 
 /// An organisation to be added. The password comes from a file, from standard input or is
 /// asked for; it is never an argument.
 #[derive(Args)]
-struct NewOrganisation {
+struct CreateOrganisation {
     /// Its short name for signing in: lower-case letters, digits and hyphens
     #[arg(long)]
     slug: String,
@@ -173,9 +186,17 @@ fn run(cli: Cli) -> Done {
         }
         Command::Organisation(Organisation::Create(new)) => {
             let password = read_password(&new)?;
-            check(&new, &password)?;
+            check_new(&new, &password)?;
             actix_web::rt::System::new()
                 .block_on(create_organisation(&settings, &new, &password))?;
+        }
+        Command::Check { organisation } => {
+            actix_web::rt::System::new()
+                .block_on(check_ledgers(&settings, organisation.as_deref()))?;
+        }
+        Command::Rebuild { organisation } => {
+            actix_web::rt::System::new()
+                .block_on(rebuild_rows(&settings, organisation.as_deref()))?;
         }
         Command::InstallPostgres => {
             embedded::install(settings.pg_bin.as_deref())?;
@@ -214,32 +235,82 @@ async fn serve(settings: Settings, listen: &str) -> Done {
     database.close().await
 }
 
-async fn create_organisation(settings: &Settings, new: &NewOrganisation, password: &str) -> Done {
+async fn create_organisation(
+    settings: &Settings,
+    new: &CreateOrganisation,
+    password: &str,
+) -> Done {
     let database = Database::open(settings).await?;
     let store = Store::connect(&database.url).await?;
-    let (org, person, now) = (Uuid::now_v7(), Uuid::now_v7(), Clock::system().now());
-    let admin = NewAccount {
-        person_id: person,
-        login: new.admin_login.to_lowercase(),
-        password_hash: Some(passwords::hash(password).map_err(|error| error.to_string())?),
-        role: Role::Admin,
-        disabled: false,
+    let keys = Keys::open(&settings.keys)?;
+    let begun = NewOrganisation {
+        org: Uuid::now_v7(),
+        slug: new.slug.clone(),
+        name: new.name.clone(),
+        admin: Uuid::now_v7(),
+        admin_login: new.admin_login.to_lowercase(),
+        admin_name: new.admin_name.clone(),
+        password_hash: passwords::hash(password).map_err(|error| error.to_string())?,
     };
-    let create = async |conn: &mut _| {
-        if !account::add_organisation(conn, org, &new.slug).await? {
-            return Ok(false);
-        }
-        account::put(conn, org, &admin, now).await?;
-        Ok(true)
-    };
-    if !store.in_org(org, create).await? {
+    if !organisations::create(&store, &keys, Clock::system().now(), &begun).await? {
         return Err(format!("there is an organisation {} already", new.slug).into());
     }
-    println!("organisation {} {org}\nadmin {person}", new.slug);
+    println!("organisation {} {}\nadmin {}", begun.slug, begun.org, begun.admin);
     database.close().await
 }
 
-fn check(new: &NewOrganisation, password: &str) -> Done {
+/// The organisations a command is about: the one named, or all.
+async fn named(store: &Store, slug: Option<&str>) -> Result<Vec<(Uuid, String)>, Box<dyn Error>> {
+    let all = async |conn: &mut _| store::read::organisations(conn).await;
+    let mut all = store.in_org(Uuid::nil(), all).await?;
+    if let Some(slug) = slug {
+        all.retain(|(_, name)| name == slug);
+        if all.is_empty() {
+            return Err(format!("there is no organisation {slug}").into());
+        }
+    }
+    Ok(all)
+}
+
+/// Reads every ledger again; fails at the first wrong entry or row.
+async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
+    let database = Database::open(settings).await?;
+    let store = Store::connect(&database.url).await?;
+    let mut wrong = 0;
+    for (org, slug) in named(&store, slug).await? {
+        let report = store.in_org(org, async |conn: &mut _| check(conn, org).await).await?;
+        match &report.wrong {
+            None => println!(
+                "{slug}: {} entries of {} subjects are right",
+                report.entries, report.subjects
+            ),
+            Some(found) => {
+                wrong += 1;
+                let (kind, id) = (found.subject.kind.name(), found.subject.id);
+                let entry = found.entry.map(|id| format!("entry {id}: ")).unwrap_or_default();
+                println!(
+                    "{slug}: WRONG after {} right entries: {kind} {id}: {entry}{}",
+                    report.entries, found.say
+                );
+            }
+        }
+    }
+    database.close().await?;
+    if wrong > 0 { Err("the ledger is not as it was recorded".into()) } else { Ok(()) }
+}
+
+/// Makes the cached rows again from the entries.
+async fn rebuild_rows(settings: &Settings, slug: Option<&str>) -> Done {
+    let database = Database::open(settings).await?;
+    let store = Store::connect(&database.url).await?;
+    for (org, slug) in named(&store, slug).await? {
+        let rebuilt = store.in_org(org, async |conn: &mut _| rebuild(conn, org).await).await?;
+        println!("{slug}: {rebuilt} rows put right");
+    }
+    database.close().await
+}
+
+fn check_new(new: &CreateOrganisation, password: &str) -> Done {
     let allowed = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
     if new.slug.is_empty() || new.slug.len() > 64 || !new.slug.chars().all(allowed) {
         return Err("a slug has 1 to 64 lower-case letters, digits and hyphens".into());
@@ -255,7 +326,7 @@ fn check(new: &NewOrganisation, password: &str) -> Done {
     }
 }
 
-fn read_password(new: &NewOrganisation) -> io::Result<String> {
+fn read_password(new: &CreateOrganisation) -> io::Result<String> {
     let text = match &new.password_file {
         Some(file) => std::fs::read_to_string(file)?,
         None if io::stdin().is_terminal() => rpassword::prompt_password("Password of the admin: ")?,

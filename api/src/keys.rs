@@ -113,6 +113,16 @@ impl Keys {
         self.mac("content", org.as_bytes())
     }
 
+    /// What something sent to an organisation is known by when it comes again: HMAC-SHA-256
+    /// of its canonical bytes under [`Keys::content_key`].
+    #[must_use]
+    pub fn content(&self, org: Uuid, sent: &[u8]) -> [u8; 32] {
+        let key = self.content_key(org);
+        let mut mac = Hmac::<Sha256>::new_from_slice(&key).expect("any length is a key");
+        mac.update(sent);
+        mac.finalize().into_bytes().into()
+    }
+
     /// The key that signs now: the newest that has been published long enough.
     #[must_use]
     pub fn signing(&self) -> Arc<TokenKey> {

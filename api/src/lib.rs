@@ -9,6 +9,7 @@ pub mod edge;
 pub mod health;
 pub mod input;
 pub mod keys;
+pub mod organisations;
 pub mod passwords;
 pub mod problem;
 pub mod refresh;

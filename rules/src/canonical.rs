@@ -7,7 +7,7 @@
 
 use crate::Quantity;
 use crate::entry::{Entry, Outcome};
-use crate::facts::{Facts, Field, Kind};
+use crate::facts::{Facts, Field, Kind, Personal};
 use chrono::{DateTime, FixedOffset, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -134,6 +134,14 @@ impl Entry {
 #[must_use]
 pub fn leaf_hash(bytes: &[u8]) -> [u8; 32] {
     Sha256::new().chain_update([0u8]).chain_update(bytes).finalize().into()
+}
+
+/// What an entry says of its personal part: SHA-256 over salt and canonical bytes, in
+/// hexadecimal. With the salt gone, nobody can guess what stood there.
+#[must_use]
+pub fn personal_hash(salt: &[u8], personal: &Personal) -> String {
+    let hash = Sha256::new().chain_update(salt).chain_update(bytes_of(personal)).finalize();
+    hash.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// The RFC 8785 bytes of a value.

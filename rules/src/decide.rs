@@ -11,7 +11,7 @@ use crate::fold::{Moment, State};
 use crate::hold::{HoldInput, Verdict, judge};
 use crate::low;
 use crate::table::{self, CHECKS};
-use crate::world::World;
+use crate::world::{Head, World};
 use crate::{Quantity, facts};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::borrow::Cow;
@@ -20,6 +20,9 @@ use uuid::Uuid;
 
 /// The version of the rules, named in every basis.
 pub const VERSION: &str = "1";
+
+/// The smallest step of the ledger's clock.
+const A_MICROSECOND: TimeDelta = TimeDelta::microseconds(1);
 
 /// A command before the rules, with what they read.
 pub(crate) struct Case<'a> {
@@ -178,6 +181,7 @@ pub fn decide(
     command: &Command,
     personal_hash: Option<String>,
 ) -> Vec<Entry> {
+    let now = after_last(world.heads.get(&command.subject), now);
     let case = Case::new(world, now, sender, command);
     let (mut reasons, mut cautions) = (Vec::new(), Vec::new());
     for check in CHECKS {
@@ -219,28 +223,41 @@ pub fn decide(
         personal_hash,
     };
     let added = consequences(&case, own.recorded());
-    number(world, now, own, added)
+    number(world, own, added)
 }
 
-/// Gives the entries their places among their subjects' entries.
-fn number(
-    world: &World,
-    now: DateTime<Utc>,
-    own: Entry,
-    added: Vec<(Subject, Facts)>,
-) -> Vec<Entry> {
-    let mut entries: Vec<Entry> = vec![own.clone()];
+/// When the next entry of a subject is recorded: now, and after its last one.
+fn after_last(head: Option<&Head>, now: DateTime<Utc>) -> DateTime<Utc> {
+    head.and_then(|head| head.recorded_at).map_or(now, |last| now.max(last + A_MICROSECOND))
+}
+
+/// Gives the entries their places among their subjects' entries. What the ledger adds is
+/// recorded after its cause, so that the order of recording shows which came first.
+fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry> {
+    let own_place = world.heads.get(&own.subject).map_or(0, |head| head.n) + 1;
+    let mut places = BTreeMap::from([(own.subject, (own_place, own.recorded_at))]);
+    let mut entries: Vec<Entry> = vec![Entry { n: own_place, ..own.clone() }];
     let mut seen = BTreeSet::new();
     for (subject, facts) in added {
         let name = format!("{}/{}/{}", facts.kind().name(), rule_of(&facts), subject.id);
         let id = Uuid::new_v5(&own.id, name.as_bytes());
         if seen.insert(id) {
-            // A consequence never occurs after it is recorded.
-            let occurred_at = own.occurred_at.min(now.with_timezone(own.occurred_at.offset()));
+            let head = world.heads.get(&subject);
+            let (n, last) = match places.get(&subject) {
+                Some(&(n, last)) => (n, Some(last)),
+                None => (head.map_or(0, |head| head.n), head.and_then(|head| head.recorded_at)),
+            };
+            let recorded_at = last.map_or(own.recorded_at, |last| last.max(own.recorded_at));
+            let recorded_at = recorded_at + A_MICROSECOND;
+            places.insert(subject, (n + 1, recorded_at));
+            // A consequence never occurs after its cause was recorded.
+            let latest = own.recorded_at.with_timezone(own.occurred_at.offset());
             entries.push(Entry {
                 id,
                 subject,
-                occurred_at,
+                n: n + 1,
+                recorded_at,
+                occurred_at: own.occurred_at.min(latest),
                 facts,
                 attested: BTreeSet::new(),
                 retries: None,
@@ -251,18 +268,7 @@ fn number(
             });
         }
     }
-    let mut places: BTreeMap<Subject, (u64, DateTime<Utc>)> = BTreeMap::new();
-    for entry in &mut entries {
-        let head = world.heads.get(&entry.subject);
-        let (n, last) = places.get(&entry.subject).copied().unwrap_or((
-            head.map_or(0, |head| head.n),
-            head.and_then(|head| head.recorded_at).unwrap_or(DateTime::<Utc>::MIN_UTC),
-        ));
-        entry.n = n + 1;
-        entry.recorded_at =
-            now.max(last.checked_add_signed(TimeDelta::microseconds(1)).unwrap_or(now));
-        places.insert(entry.subject, (entry.n, entry.recorded_at));
-    }
+    entries[1..].sort_by_key(|entry| (entry.recorded_at, entry.subject, entry.n));
     entries
 }
 

@@ -372,12 +372,38 @@ impl Entry {
         matches!(self.outcome, Outcome::Recorded { .. })
     }
 
+    /// Whether the fold looks at it: it counts, or it was refused and its time can be right,
+    /// so that the danger it tells of is not forgotten.
+    #[must_use]
+    pub fn tells(&self) -> bool {
+        match &self.outcome {
+            Outcome::Recorded { .. } => true,
+            Outcome::Refused { reasons } => !reasons.iter().any(|r| r.rule == "fact.time"),
+        }
+    }
+
     /// What was worked out from it.
     #[must_use]
     pub fn worked(&self) -> Option<&Worked> {
         match &self.outcome {
             Outcome::Recorded { worked, .. } => worked.as_ref(),
             Outcome::Refused { .. } => None,
+        }
+    }
+
+    /// The command that it came from, without its personal part: what is decided again when
+    /// the ledger is checked.
+    #[must_use]
+    pub fn command(&self) -> Command {
+        Command {
+            id: self.id,
+            subject: self.subject,
+            occurred_at: self.occurred_at,
+            by: Some(self.by),
+            facts: self.facts.clone(),
+            attested: self.attested.clone(),
+            personal: None,
+            retries: self.retries,
         }
     }
 

@@ -27,10 +27,24 @@ pub struct Head {
     pub last: Option<Uuid>,
     /// When the newest entry was recorded.
     pub recorded_at: Option<DateTime<Utc>>,
-    /// When the latest of its recorded entries occurred.
+    /// When the latest of its entries occurred, those refused for their time left out.
     pub occurred_at: Option<DateTime<Utc>>,
     /// What is known of it.
     pub state: State,
+}
+
+impl Head {
+    /// The head after these entries, all of one subject, in the order of arrival.
+    #[must_use]
+    pub fn of(entries: &[Entry]) -> Head {
+        Head {
+            n: entries.len() as u64,
+            last: entries.last().map(|entry| entry.id),
+            recorded_at: entries.last().map(|entry| entry.recorded_at),
+            occurred_at: entries.iter().filter(|entry| entry.tells()).map(Entry::at).max(),
+            state: fold(entries, None),
+        }
+    }
 }
 
 /// A mark that belongs to one subject of an organisation.
@@ -90,6 +104,17 @@ impl Wants {
     pub fn is_empty(&self) -> bool {
         *self == Wants::default()
     }
+
+    /// What these and those want together.
+    pub fn extend(&mut self, other: Wants) {
+        self.subjects.extend(other.subjects);
+        self.wheels.extend(other.wheels);
+        self.axles.extend(other.axles);
+        self.models.extend(other.models);
+        self.marks.extend(other.marks);
+        self.retried.extend(other.retried);
+        self.histories.extend(other.histories);
+    }
 }
 
 /// What decisions read. Everything in it is of one organisation.
@@ -122,7 +147,11 @@ impl World {
 
     /// What these commands of this person still need.
     #[must_use]
-    pub fn wants(&self, person: Uuid, commands: &[Command]) -> Wants {
+    pub fn wants<'a>(
+        &self,
+        person: Uuid,
+        commands: impl IntoIterator<Item = &'a Command>,
+    ) -> Wants {
         let mut wants = Wants::default();
         let sender = Subject::of(SubjectKind::Person, person);
         wants.subjects.extend((!self.heads.contains_key(&sender)).then_some(sender));
@@ -141,7 +170,12 @@ impl World {
         wants.marks.extend(marks_of(command).into_iter().filter(|m| !self.owners.contains_key(m)));
         wants.retried.extend(command.retries.filter(|id| !self.retried.contains_key(id)));
         for subject in &circle.subjects {
-            let late = matches!(subject.kind, SubjectKind::Casing | SubjectKind::Cage)
+            let folds_by_time = *subject == command.subject
+                || matches!(
+                    subject.kind,
+                    SubjectKind::Casing | SubjectKind::Cage | SubjectKind::Wheel
+                );
+            let late = folds_by_time
                 && self
                     .heads
                     .get(subject)
@@ -159,6 +193,9 @@ impl World {
     pub(crate) fn circle(&self, command: &Command) -> Circle {
         let mut circle = Circle::default();
         circle.named(self.org, command);
+        circle.subjects.extend(
+            marks_of(command).iter().filter_map(|mark| self.owners.get(mark).copied().flatten()),
+        );
         let mut seen = BTreeSet::new();
         while let Some(&subject) = circle.subjects.iter().find(|s| !seen.contains(*s)) {
             seen.insert(subject);
@@ -202,9 +239,11 @@ impl World {
         self.heads.iter().filter_map(|(subject, head)| Some((subject.id, head.state.casing()?)))
     }
 
-    /// The state of a subject at a moment.
+    /// The state of a subject at a moment. What is registered keeps its versions, so its
+    /// newest state tells of every moment.
     pub(crate) fn at(&self, subject: Subject, at: DateTime<Utc>) -> Cow<'_, State> {
-        if let Some(history) = self.histories.get(&subject) {
+        let by_moment = matches!(subject.kind, SubjectKind::Casing | SubjectKind::Cage);
+        if let Some(history) = self.histories.get(&subject).filter(|_| by_moment) {
             return Cow::Owned(fold(history, Some(at)));
         }
         self.heads
@@ -364,11 +403,12 @@ impl World {
     /// Takes in an entry that was decided, so that the next command sees it.
     pub fn apply(&mut self, entry: &Entry) {
         let head = self.heads.entry(entry.subject).or_default();
+        let owned_before = owned(&head.state);
         let late = head.occurred_at.is_some_and(|latest| latest > entry.at());
         head.n = entry.n;
         head.last = Some(entry.id);
         head.recorded_at = Some(entry.recorded_at);
-        if entry.recorded() {
+        if entry.tells() {
             head.occurred_at = head.occurred_at.max(Some(entry.at()));
         }
         match self.histories.get_mut(&entry.subject) {
@@ -382,7 +422,11 @@ impl World {
             }
             None => head.state.apply(entry),
         }
-        for mark in marks_in(&entry.facts).filter(|_| entry.recorded()) {
+        let owned_now = owned(&head.state);
+        for mark in owned_before.into_iter().filter(|mark| !owned_now.contains(mark)) {
+            self.owners.insert(mark, None);
+        }
+        for mark in owned_now {
             self.owners.insert(mark, Some(entry.subject));
         }
         let retried = Retried { subject: entry.subject, refused: !entry.recorded() };
@@ -485,16 +529,13 @@ fn position_of(command: &Command) -> Option<(Uuid, Position)> {
     }
 }
 
+/// The marks that a command would give its subject.
 fn marks_of(command: &Command) -> Vec<Owned> {
-    marks_in(&command.facts).collect()
-}
-
-fn marks_in(facts: &Facts) -> impl Iterator<Item = Owned> + use<> {
     let of_casing = |marks: &Marks| {
         let brand = marks.brand.clone().map(Owned::Brand);
         brand.into_iter().chain(marks.tag.clone().map(Owned::Tag)).collect::<Vec<_>>()
     };
-    match facts {
+    match &command.facts {
         Facts::Acquired(facts) => of_casing(&facts.marks),
         Facts::Identified(facts) => of_casing(&facts.marks),
         Facts::Registered(Body::Vehicle(body)) | Facts::Changed(Body::Vehicle(body)) => {
@@ -502,7 +543,6 @@ fn marks_in(facts: &Facts) -> impl Iterator<Item = Owned> + use<> {
         }
         _ => Vec::new(),
     }
-    .into_iter()
 }
 
 /// The marks that a subject owns now, for the store's look-up table.

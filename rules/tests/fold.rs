@@ -4,9 +4,11 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
-use rules::entry::{Basis, Outcome, Worked};
+use rules::entry::{Basis, Outcome, Reason, Worked};
 use rules::facts::model::Construction;
 use rules::fold::fold;
+use rules::table::Class;
+use rules::world::Head;
 use rules::{Entry, Facts, Kind, Subject, SubjectKind, World};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -79,10 +81,18 @@ proptest! {
         for (i, (choice, amount, minutes, recorded)) in steps.into_iter().enumerate() {
             let (kind, facts) = what(choice, amount);
             let facts = Facts::from_value(kind, SubjectKind::Casing, facts).unwrap();
-            let outcome = if recorded {
-                Outcome::Recorded { cautions: Vec::new(), worked: None }
-            } else {
-                Outcome::Refused { reasons: Vec::new() }
+            let refused_by = |rule: &str| Outcome::Refused {
+                reasons: vec![Reason {
+                    rule: rule.to_owned(),
+                    class: Class::Fact,
+                    evidence: Vec::new(),
+                    found: None,
+                }],
+            };
+            let outcome = match recorded {
+                true => Outcome::Recorded { cautions: Vec::new(), worked: None },
+                false if amount % 3 == 0 => refused_by("fact.time"),
+                false => refused_by("fact.order"),
             };
             entries.push(entry(i as u64 + 2, minutes, facts, outcome));
         }
@@ -92,6 +102,7 @@ proptest! {
         }
         let head = &world.heads[&Subject::casing(CASING)];
         prop_assert_eq!(&head.state, &fold(&entries, None));
+        prop_assert_eq!(head, &Head::of(&entries));
         let read_back = rules::fold::State::from_value(SubjectKind::Casing, head.state.to_value()).unwrap();
         prop_assert_eq!(&read_back, &head.state);
     }

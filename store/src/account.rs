@@ -17,6 +17,7 @@ diesel::table! {
     organisation (id) {
         id -> Uuid,
         slug -> Text,
+        name -> Text,
     }
 }
 
@@ -50,11 +51,11 @@ diesel::table! {
 }
 
 diesel::table! {
-    subject (org_id, id) {
+    subject (org_id, kind, id) {
         org_id -> Uuid,
-        id -> Uuid,
         kind -> Text,
-        n -> BigInt,
+        id -> Uuid,
+        state -> Nullable<Jsonb>,
     }
 }
 
@@ -195,17 +196,22 @@ pub async fn organisation_by_slug(
     Ok(found.first(conn).await.optional()?)
 }
 
-/// Adds an organisation; `false` when the slug is taken.
+/// Adds an organisation with its short name for signing in and its name; `false` when the
+/// slug is taken.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn add_organisation(
     conn: &mut AsyncPgConnection,
     org: Uuid,
-    slug: &str,
+    (slug, name): (&str, &str),
 ) -> Result<bool, StoreError> {
     let added = diesel::insert_into(organisation::table)
-        .values((organisation::id.eq(org), organisation::slug.eq(slug)))
+        .values((
+            organisation::id.eq(org),
+            organisation::slug.eq(slug),
+            organisation::name.eq(name),
+        ))
         .on_conflict_do_nothing()
         .execute(conn)
         .await?;
@@ -221,9 +227,8 @@ pub async fn is_person(
     org: Uuid,
     person: Uuid,
 ) -> Result<bool, StoreError> {
-    let person = subject::table
-        .find((org, person))
-        .filter(subject::kind.eq(rules::SubjectKind::Person.name()).and(subject::n.gt(0)));
+    let kind = rules::SubjectKind::Person.name();
+    let person = subject::table.find((org, kind, person)).filter(subject::state.is_not_null());
     Ok(diesel::select(diesel::dsl::exists(person)).get_result(conn).await?)
 }
 

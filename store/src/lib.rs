@@ -1,10 +1,16 @@
 //! The only place that knows SQL.
 
 pub mod account;
+pub mod check;
 pub mod embedded;
+mod insert;
+pub mod load;
 pub mod migrate;
+pub mod read;
+pub mod rebuild;
+pub mod record;
 
-use diesel::result::Error as DieselError;
+use diesel::result::{DatabaseErrorKind, Error as DieselError};
 use diesel_async::pooled_connection::AsyncDieselConnectionManager;
 use diesel_async::pooled_connection::deadpool::{Object, Pool};
 use diesel_async::{
@@ -26,6 +32,42 @@ pub enum StoreError {
     /// A statement failed.
     #[error("a statement failed: {0}")]
     Database(#[from] DieselError),
+    /// What is stored cannot be read; the check of the ledger names it.
+    #[error("what is stored is broken: {0}")]
+    Broken(String),
+    /// Another transaction came between; the same work succeeds when it is done again.
+    #[error("overtaken by another transaction")]
+    Overtaken,
+}
+
+/// How often work that was overtaken is done again before it counts as a fault.
+const ATTEMPTS: usize = 12;
+
+/// The constraints that break where two transactions write the same at the same time. Done
+/// again, the later one sees what the earlier one wrote, and the rules speak.
+const RACED: [&str; 6] = [
+    "subject_key",
+    "entry_key",
+    "entry_place",
+    "mark_key",
+    "casing_on_wheel",
+    "casing_at_position",
+];
+
+impl StoreError {
+    fn overtaken(&self) -> bool {
+        match self {
+            StoreError::Overtaken => true,
+            StoreError::Database(DieselError::DatabaseError(kind, said)) => match kind {
+                DatabaseErrorKind::SerializationFailure => true,
+                DatabaseErrorKind::UniqueViolation => {
+                    said.constraint_name().is_some_and(|name| RACED.contains(&name))
+                }
+                _ => false,
+            },
+            _ => false,
+        }
+    }
 }
 
 /// The way to the database.
@@ -55,11 +97,27 @@ impl Store {
     /// with the transaction. A transaction that is dropped half-way closes its
     /// connection, so that the server rolls back and gives its locks free at once.
     ///
+    /// Work that another transaction overtook is rolled back and done again from the start.
+    ///
     /// # Errors
     /// What `work` answers, or [`StoreError`]; then nothing is written.
     pub async fn in_org<T, F>(&self, org: Uuid, work: F) -> Result<T, StoreError>
     where
-        F: for<'c> AsyncFnOnce(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
+        F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
+    {
+        let mut answer = self.attempt(org, &work).await;
+        for _ in 1..ATTEMPTS {
+            match &answer {
+                Err(error) if error.overtaken() => answer = self.attempt(org, &work).await,
+                _ => break,
+            }
+        }
+        answer
+    }
+
+    async fn attempt<T, F>(&self, org: Uuid, work: &F) -> Result<T, StoreError>
+    where
+        F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
         type Manager = AnsiTransactionManager;
         let pooled = tokio::time::timeout(WAIT, self.pool.get())
@@ -70,13 +128,17 @@ impl Store {
         let conn = lent.connection();
         Manager::begin_transaction(conn).await?;
         let scope = format!("SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
-        let answer = match conn.batch_execute(&scope).await {
+        let mut answer = match conn.batch_execute(&scope).await {
             Ok(()) => work(conn).await,
             Err(error) => Err(error.into()),
         };
-        match &answer {
-            Ok(_) => Manager::commit_transaction(conn).await?,
-            Err(_) => Manager::rollback_transaction(conn).await?,
+        if answer.is_ok() {
+            // Deferred constraints speak here.
+            if let Err(error) = Manager::commit_transaction(conn).await {
+                answer = Err(error.into());
+            }
+        } else {
+            Manager::rollback_transaction(conn).await?;
         }
         lent.give_back();
         answer

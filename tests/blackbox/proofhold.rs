@@ -122,7 +122,7 @@ impl Proofhold {
     }
 
     pub fn organisation_with_id(&self, slug: &str, org: Uuid) {
-        let add = async |conn: &mut _| account::add_organisation(conn, org, slug).await;
+        let add = async |conn: &mut _| account::add_organisation(conn, org, (slug, slug)).await;
         assert!(wait(self.store.in_org(org, add)).unwrap());
     }
 

@@ -251,7 +251,9 @@ impl Casing {
 
     /// Takes in the next entry in the order of the fold.
     pub fn apply(&mut self, entry: &Entry) {
-        self.notice_danger(entry);
+        if entry.tells() {
+            self.notice_danger(entry);
+        }
         if entry.recorded() {
             self.take_in(entry);
         }

@@ -1,0 +1,408 @@
+//! Reading the whole ledger again: does every entry say what was decided, does every row say
+//! what its entries say?
+//!
+//! Nothing stored is trusted but the bytes of the entries, and these only as far as the rules
+//! give the same bytes again from what each decision stood on.
+
+use crate::StoreError;
+use crate::load::{self, HEAD, HeadRow, MarkRow};
+use crate::read;
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{BigInt, Binary, Bool, Nullable, Text, Timestamptz};
+use diesel_async::{AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
+use rules::canonical::{leaf_hash, personal_hash};
+use rules::entry::Sender;
+use rules::world::{Head, Owned, owned};
+use rules::{Entry, Subject, World, decide};
+use std::collections::{BTreeMap, HashMap};
+use uuid::Uuid;
+
+type Id = diesel::sql_types::Uuid;
+
+/// Entries read at once.
+const PAGE: i64 = 500;
+
+/// The first thing that is not as it should be.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Wrong {
+    /// What it is about.
+    pub subject: Subject,
+    /// The entry, where one is wrong.
+    pub entry: Option<Uuid>,
+    /// What is wrong.
+    pub say: String,
+}
+
+/// What a check found.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Report {
+    /// Entries that were read and are right.
+    pub entries: u64,
+    /// Subjects they are about.
+    pub subjects: u64,
+    /// The first wrong thing; what follows it was not looked at.
+    pub wrong: Option<Wrong>,
+}
+
+/// Checks the ledger of an organisation as it is at one moment. It is to be the first work
+/// of its transaction.
+///
+/// # Errors
+/// When the database fails.
+pub async fn check(conn: &mut AsyncPgConnection, org: Uuid) -> Result<Report, StoreError> {
+    conn.batch_execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY").await?;
+    let mut checker = Checker { org, ..Checker::default() };
+    let wrong = match checker.read_all(conn).await? {
+        None => checker.compare_rows(conn).await?,
+        wrong => wrong,
+    };
+    let subjects = checker.heads.len() as u64;
+    Ok(Report { entries: checker.entries, subjects, wrong })
+}
+
+/// An entry with all that is kept beside its bytes.
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = Id)]
+    id: Uuid,
+    #[diesel(sql_type = Text)]
+    subject_kind: String,
+    #[diesel(sql_type = Id)]
+    subject_id: Uuid,
+    #[diesel(sql_type = BigInt)]
+    n: i64,
+    #[diesel(sql_type = Text)]
+    kind: String,
+    #[diesel(sql_type = Timestamptz)]
+    occurred_at: DateTime<Utc>,
+    #[diesel(sql_type = Timestamptz)]
+    recorded_at: DateTime<Utc>,
+    #[diesel(sql_type = Bool)]
+    refused: bool,
+    #[diesel(sql_type = Nullable<Id>)]
+    retries: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Id>)]
+    cause: Option<Uuid>,
+    #[diesel(sql_type = Binary)]
+    bytes: Vec<u8>,
+    #[diesel(sql_type = Nullable<Binary>)]
+    leaf_hash: Option<Vec<u8>>,
+    #[diesel(sql_type = Nullable<Binary>)]
+    salt: Option<Vec<u8>>,
+    #[diesel(sql_type = Nullable<Binary>)]
+    personal: Option<Vec<u8>>,
+}
+
+impl Row {
+    /// The entry, if everything beside its bytes agrees with them.
+    fn entry(&self, org: Uuid) -> Result<Entry, String> {
+        let entry = Entry::from_bytes(&self.bytes).map_err(|error| error.to_string())?;
+        let columns = [
+            ("org_id", entry.org == org),
+            ("id", entry.id == self.id),
+            ("subject_kind", entry.subject.kind.name() == self.subject_kind),
+            ("subject_id", entry.subject.id == self.subject_id),
+            ("n", i64::try_from(entry.n) == Ok(self.n)),
+            ("kind", entry.facts.kind().name() == self.kind),
+            ("occurred_at", entry.at() == self.occurred_at),
+            ("recorded_at", entry.recorded_at == self.recorded_at),
+            ("refused", entry.recorded() != self.refused),
+            ("retries", entry.retries == self.retries),
+            ("cause", entry.cause == self.cause),
+        ];
+        if let Some((column, _)) = columns.iter().find(|(_, agrees)| !agrees) {
+            return Err(format!("the column {column} is not what the bytes say"));
+        }
+        if self.leaf_hash.as_deref() != Some(&leaf_hash(&self.bytes)) {
+            return Err("its hash in the seal queue is not the hash of its bytes".to_owned());
+        }
+        if self.personal_hash()? != entry.personal_hash {
+            return Err("its personal part is not the one it was recorded with".to_owned());
+        }
+        Ok(entry)
+    }
+
+    fn personal_hash(&self) -> Result<Option<String>, String> {
+        let (Some(salt), Some(bytes)) = (&self.salt, &self.personal) else {
+            return Ok(None);
+        };
+        let personal = serde_json::from_slice(bytes).map_err(|error| error.to_string())?;
+        Ok(Some(personal_hash(salt, &personal)))
+    }
+}
+
+#[derive(Default)]
+struct Checker {
+    org: Uuid,
+    entries: u64,
+    /// What the entries read so far say of each subject.
+    heads: BTreeMap<Subject, Head>,
+    /// The subject of each newest entry.
+    newest: HashMap<Uuid, Subject>,
+    /// What the rules added and was not read yet.
+    expected: HashMap<Uuid, Entry>,
+}
+
+impl Checker {
+    /// Reads every entry, each after what it follows from, up to the first wrong one.
+    async fn read_all(
+        &mut self,
+        conn: &mut AsyncPgConnection,
+    ) -> Result<Option<Wrong>, StoreError> {
+        let mut after: Option<Row> = None;
+        loop {
+            let rows = page(conn, self.org, after.as_ref()).await?;
+            for row in &rows {
+                if let Err(say) = self.read_one(conn, row).await? {
+                    let subject = load::subject(&row.subject_kind, row.subject_id)?;
+                    return Ok(Some(Wrong { subject, entry: Some(row.id), say }));
+                }
+                self.entries += 1;
+            }
+            let full = rows.len() as i64 == PAGE;
+            after = rows.into_iter().last();
+            if !full {
+                break;
+            }
+        }
+        let missing = self.expected.values().min_by_key(|entry| entry.recorded_at);
+        Ok(missing.map(|entry| Wrong {
+            subject: entry.subject,
+            entry: entry.cause,
+            say: format!("what follows from it is missing: {}", entry.facts.kind().name()),
+        }))
+    }
+
+    async fn read_one(
+        &mut self,
+        conn: &mut AsyncPgConnection,
+        row: &Row,
+    ) -> Result<Result<(), String>, StoreError> {
+        let entry = match row.entry(self.org) {
+            Ok(entry) => entry,
+            Err(say) => return Ok(Err(say)),
+        };
+        let head = self.heads.get(&entry.subject).cloned().unwrap_or_default();
+        if entry.n != head.n + 1 {
+            return Ok(Err(format!("entry {} of its subject comes after {}", entry.n, head.n)));
+        }
+        if head.recorded_at.is_some_and(|last| last >= entry.recorded_at) {
+            return Ok(Err("it was recorded before the one that it follows".to_owned()));
+        }
+        match entry.cause {
+            Some(_) => match self.expected.remove(&entry.id) {
+                Some(expected) if expected == entry => {}
+                _ => return Ok(Err("the rules do not add this".to_owned())),
+            },
+            None => {
+                if let Err(say) = self.decide_again(conn, &entry).await? {
+                    return Ok(Err(say));
+                }
+            }
+        }
+        self.advance(conn, entry).await?;
+        Ok(Ok(()))
+    }
+
+    /// Takes the decision again from what it stood on.
+    async fn decide_again(
+        &mut self,
+        conn: &mut AsyncPgConnection,
+        entry: &Entry,
+    ) -> Result<Result<(), String>, StoreError> {
+        if entry.basis.rules != rules::VERSION {
+            return Ok(Err(format!("version {} of the rules is not known", entry.basis.rules)));
+        }
+        let Some(world) = self.stood_on(conn, entry).await? else {
+            return Ok(Err("it stands on an entry that is not there".to_owned()));
+        };
+        let sender = Sender { person: entry.sender, sent_at: entry.sent_at };
+        let hash = entry.personal_hash.clone();
+        let again = decide(&world, entry.recorded_at, sender, &entry.command(), hash);
+        if again[0] != *entry {
+            let say = if again[0].outcome == entry.outcome {
+                "decided again, it differs".to_owned()
+            } else {
+                format!("decided again, it comes out otherwise: {:?}", again[0].outcome)
+            };
+            return Ok(Err(say));
+        }
+        self.expected.extend(again.into_iter().skip(1).map(|added| (added.id, added)));
+        Ok(Ok(()))
+    }
+
+    /// The world that a decision read: its own subject as it was, and of every other subject
+    /// what was on record up to the entry named in the basis.
+    async fn stood_on(
+        &self,
+        conn: &mut AsyncPgConnection,
+        entry: &Entry,
+    ) -> Result<Option<World>, StoreError> {
+        let mut world = World::new(self.org);
+        let own = self.heads.get(&entry.subject).cloned().unwrap_or_default();
+        world.heads.insert(entry.subject, own);
+        let mut old = Vec::new();
+        for id in &entry.basis.entries {
+            match self.newest.get(id) {
+                Some(subject) => {
+                    world.heads.insert(*subject, self.heads[subject].clone());
+                }
+                None => old.push(*id),
+            }
+        }
+        let found = read::entries(conn, self.org, &old).await?;
+        if found.len() != old.len() {
+            return Ok(None);
+        }
+        for read in found {
+            let history = load::history(conn, self.org, read.subject, Some(read.n)).await?;
+            world.heads.insert(read.subject, Head::of(&history));
+        }
+        for (subject, head) in &world.heads {
+            for mark in owned(&head.state) {
+                world.owners.insert(mark, Some(*subject));
+            }
+        }
+        self.complete(conn, &mut world, entry).await?;
+        Ok(Some(world))
+    }
+
+    /// What a decision looked for and did not find was not there.
+    async fn complete(
+        &self,
+        conn: &mut AsyncPgConnection,
+        world: &mut World,
+        entry: &Entry,
+    ) -> Result<(), StoreError> {
+        let command = entry.command();
+        loop {
+            let wants = world.wants(entry.sender, [&command]);
+            if wants.is_empty() {
+                return Ok(());
+            }
+            for subject in wants.subjects {
+                world.heads.entry(subject).or_default();
+            }
+            world.wheels.extend(wants.wheels);
+            world.axles.extend(wants.axles);
+            world.models.extend(wants.models);
+            world.owners.extend(wants.marks.into_iter().map(|mark| (mark, None)));
+            world.retried.extend(wants.retried.into_iter().map(|id| (id, None)));
+            for subject in wants.histories {
+                let n = world.heads[&subject].n;
+                let history = load::history(conn, self.org, subject, Some(n)).await?;
+                world.histories.insert(subject, history);
+            }
+        }
+    }
+
+    /// Takes the entry into its subject's head.
+    async fn advance(
+        &mut self,
+        conn: &mut AsyncPgConnection,
+        entry: Entry,
+    ) -> Result<(), StoreError> {
+        let subject = entry.subject;
+        let head = self.heads.remove(&subject).unwrap_or_default();
+        if let Some(last) = head.last {
+            self.newest.remove(&last);
+        }
+        let mut world = World::new(self.org);
+        if head.occurred_at.is_some_and(|latest| latest > entry.at()) {
+            let history = load::history(conn, self.org, subject, Some(head.n)).await?;
+            world.histories.insert(subject, history);
+        }
+        world.heads.insert(subject, head);
+        world.apply(&entry);
+        self.newest.insert(entry.id, subject);
+        self.heads.extend(world.heads);
+        Ok(())
+    }
+
+    /// Compares the rows, which are caches, with what the entries say.
+    async fn compare_rows(
+        &self,
+        conn: &mut AsyncPgConnection,
+    ) -> Result<Option<Wrong>, StoreError> {
+        let wrong =
+            |subject: Subject, say: &str| Some(Wrong { subject, entry: None, say: say.to_owned() });
+        let text = format!("SELECT {HEAD} FROM subject WHERE org_id = $1 ORDER BY kind, id");
+        let rows: Vec<HeadRow> = sql_query(text).bind::<Id, _>(self.org).load(conn).await?;
+        let mut stored = BTreeMap::new();
+        for row in rows {
+            let subject = load::subject(&row.kind, row.id)?;
+            match row.read() {
+                Ok((subject, head)) => stored.insert(subject, head),
+                Err(_) => return Ok(wrong(subject, "its row cannot be read")),
+            };
+        }
+        for (subject, head) in &self.heads {
+            if stored.get(subject) != Some(head) {
+                return Ok(wrong(*subject, "its row is not the fold of its entries"));
+            }
+        }
+        if let Some(subject) = stored.keys().find(|subject| !self.heads.contains_key(subject)) {
+            return Ok(wrong(*subject, "it has a row and no entries"));
+        }
+        let marks = stored_marks(conn, self.org).await?;
+        let mut owners = BTreeMap::new();
+        for (subject, head) in &self.heads {
+            owners.extend(owned(&head.state).iter().map(|mark| (parts(mark), *subject)));
+        }
+        let differing = owners
+            .iter()
+            .find(|(mark, subject)| marks.get(mark) != Some(subject))
+            .or_else(|| marks.iter().find(|(mark, _)| !owners.contains_key(mark)));
+        Ok(differing.and_then(|((kind, value), subject)| {
+            wrong(*subject, &format!("the table of marks is wrong about the {kind} {value}"))
+        }))
+    }
+}
+
+fn parts(mark: &Owned) -> (String, String) {
+    let (kind, value) = mark.parts();
+    (kind.to_owned(), value.to_owned())
+}
+
+async fn stored_marks(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+) -> Result<BTreeMap<(String, String), Subject>, StoreError> {
+    let query =
+        sql_query("SELECT kind, value, subject_kind, subject_id FROM mark WHERE org_id = $1");
+    let rows: Vec<MarkRow> = query.bind::<Id, _>(org).load(conn).await?;
+    let read = |row: MarkRow| {
+        let subject = load::subject(&row.subject_kind, row.subject_id)?;
+        Ok(((row.kind, row.value), subject))
+    };
+    rows.into_iter().map(read).collect()
+}
+
+/// The next entries in the order of recording, in which each stands after what it follows from.
+async fn page(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    after: Option<&Row>,
+) -> Result<Vec<Row>, StoreError> {
+    let start = DateTime::<Utc>::UNIX_EPOCH;
+    let query = sql_query(
+        "SELECT e.id, e.subject_kind, e.subject_id, e.n, e.kind, e.occurred_at, e.recorded_at, \
+             e.refused, e.retries, e.cause, e.bytes, q.leaf_hash, p.salt, p.bytes AS personal \
+         FROM entry e \
+         LEFT JOIN seal_queue q ON q.org_id = e.org_id AND q.entry_id = e.id \
+         LEFT JOIN personal p ON p.org_id = e.org_id AND p.entry_id = e.id \
+         WHERE e.org_id = $1 \
+         AND (e.recorded_at, e.subject_kind, e.subject_id, e.n) > ($2, $3, $4, $5) \
+         ORDER BY e.recorded_at, e.subject_kind, e.subject_id, e.n LIMIT $6",
+    );
+    let query = query
+        .bind::<Id, _>(org)
+        .bind::<Timestamptz, _>(after.map_or(start, |row| row.recorded_at))
+        .bind::<Text, _>(after.map_or(String::new(), |row| row.subject_kind.clone()))
+        .bind::<Id, _>(after.map_or(Uuid::nil(), |row| row.subject_id))
+        .bind::<BigInt, _>(after.map_or(0, |row| row.n))
+        .bind::<BigInt, _>(PAGE);
+    Ok(query.load(conn).await?)
+}

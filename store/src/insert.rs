@@ -1,0 +1,259 @@
+//! Writing what was decided, one statement a table.
+
+use crate::StoreError;
+use crate::record::Written;
+use chrono::{DateTime, Utc};
+use diesel::sql_query;
+use diesel::sql_types::{Array, BigInt, Binary, Bool, Jsonb, Nullable, Text, Timestamptz};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use rules::canonical::{bytes_of, leaf_hash};
+use rules::world::{Head, Owned, owned};
+use rules::{Entry, Subject, World};
+use std::collections::{BTreeMap, BTreeSet};
+use uuid::Uuid;
+
+type Id = diesel::sql_types::Uuid;
+
+/// Writes entries, heads, marks, personal parts and what waits to be sealed.
+pub(crate) async fn all(
+    conn: &mut AsyncPgConnection,
+    before: &BTreeMap<Subject, Head>,
+    world: &World,
+    written: &Written,
+) -> Result<(), StoreError> {
+    if written.entries.is_empty() {
+        return Ok(());
+    }
+    let touched: BTreeSet<Subject> = written.entries.iter().map(|entry| entry.subject).collect();
+    let is_new = |subject: &Subject| before.get(subject).is_none_or(|head| head.n == 0);
+    let (new, old): (Vec<Subject>, Vec<Subject>) = touched.iter().copied().partition(is_new);
+    let rows = |subjects: &[Subject]| -> Vec<(Subject, Head)> {
+        subjects.iter().map(|subject| (*subject, world.heads[subject].clone())).collect()
+    };
+    insert_heads(conn, world.org, &rows(&new)).await?;
+    update_heads(conn, world.org, &rows(&old)).await?;
+    let bytes: Vec<Vec<u8>> = written.entries.iter().map(Entry::bytes).collect();
+    insert_entries(conn, world.org, written, &bytes).await?;
+    insert_personal(conn, world.org, written).await?;
+    queue(conn, world.org, &written.entries, &bytes).await?;
+    let marks = |head: Option<&Head>| head.map(|head| owned(&head.state)).unwrap_or_default();
+    let (mut gone, mut come) = (Vec::new(), Vec::new());
+    for subject in &touched {
+        let (old, new) = (marks(before.get(subject)), marks(world.heads.get(subject)));
+        gone.extend(old.iter().filter(|mark| !new.contains(mark)).cloned());
+        come.extend(new.into_iter().filter(|m| !old.contains(m)).map(|mark| (mark, *subject)));
+    }
+    change_marks(conn, world.org, &gone, &come).await
+}
+
+/// Heads as arrays that a statement unnests.
+#[derive(Default)]
+struct HeadColumns {
+    kinds: Vec<&'static str>,
+    ids: Vec<Uuid>,
+    n: Vec<i64>,
+    last: Vec<Option<Uuid>>,
+    recorded_at: Vec<Option<DateTime<Utc>>>,
+    occurred_at: Vec<Option<DateTime<Utc>>>,
+    state: Vec<Option<serde_json::Value>>,
+}
+
+impl HeadColumns {
+    fn of(heads: &[(Subject, Head)]) -> HeadColumns {
+        let mut columns = HeadColumns::default();
+        for (subject, head) in heads {
+            columns.kinds.push(subject.kind.name());
+            columns.ids.push(subject.id);
+            columns.n.push(count(head.n));
+            columns.last.push(head.last);
+            columns.recorded_at.push(head.recorded_at);
+            columns.occurred_at.push(head.occurred_at);
+            let state = head.state.to_value();
+            columns.state.push((!state.is_null()).then_some(state));
+        }
+        columns
+    }
+}
+
+/// A count as the database keeps it; no subject ever has 2^63 entries.
+fn count(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+async fn heads(
+    conn: &mut AsyncPgConnection,
+    statement: &str,
+    org: Uuid,
+    heads: &[(Subject, Head)],
+) -> Result<(), StoreError> {
+    if heads.is_empty() {
+        return Ok(());
+    }
+    let columns = HeadColumns::of(heads);
+    sql_query(statement)
+        .bind::<Id, _>(org)
+        .bind::<Array<Text>, _>(columns.kinds)
+        .bind::<Array<Id>, _>(columns.ids)
+        .bind::<Array<BigInt>, _>(columns.n)
+        .bind::<Array<Nullable<Id>>, _>(columns.last)
+        .bind::<Array<Nullable<Timestamptz>>, _>(columns.recorded_at)
+        .bind::<Array<Nullable<Timestamptz>>, _>(columns.occurred_at)
+        .bind::<Array<Nullable<Jsonb>>, _>(columns.state)
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// Adds the rows of subjects that had none; another's coming first is a broken key.
+pub(crate) async fn insert_heads(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    rows: &[(Subject, Head)],
+) -> Result<(), StoreError> {
+    let statement = "INSERT INTO subject \
+         (org_id, kind, id, n, last_entry, recorded_at, occurred_at, state) \
+         SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7, $8) RETURNING n";
+    heads(conn, statement, org, rows).await
+}
+
+/// Brings the rows of subjects up to date.
+pub(crate) async fn update_heads(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    rows: &[(Subject, Head)],
+) -> Result<(), StoreError> {
+    let statement = "UPDATE subject SET n = new.n, last_entry = new.last_entry, \
+         recorded_at = new.recorded_at, occurred_at = new.occurred_at, state = new.state \
+         FROM unnest($2, $3, $4, $5, $6, $7, $8) \
+         AS new (kind, id, n, last_entry, recorded_at, occurred_at, state) \
+         WHERE subject.org_id = $1 AND subject.kind = new.kind AND subject.id = new.id";
+    heads(conn, statement, org, rows).await
+}
+
+async fn insert_entries(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    written: &Written,
+    bytes: &[Vec<u8>],
+) -> Result<(), StoreError> {
+    let entries = &written.entries;
+    let text = |of: fn(&Entry) -> &'static str| entries.iter().map(of).collect::<Vec<_>>();
+    let ids = |of: fn(&Entry) -> Uuid| entries.iter().map(of).collect::<Vec<_>>();
+    let some = |of: fn(&Entry) -> Option<Uuid>| entries.iter().map(of).collect::<Vec<_>>();
+    let times = |of: fn(&Entry) -> DateTime<Utc>| entries.iter().map(of).collect::<Vec<_>>();
+    let contents: Vec<Option<&[u8]>> =
+        entries.iter().map(|e| Some(&written.contents.get(&e.id)?[..])).collect();
+    let refused: Vec<bool> = entries.iter().map(|entry| !entry.recorded()).collect();
+    let n: Vec<i64> = entries.iter().map(|entry| count(entry.n)).collect();
+    sql_query(
+        "INSERT INTO entry (org_id, id, subject_kind, subject_id, n, kind, occurred_at, \
+             recorded_at, refused, retries, cause, content, bytes) \
+         SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) \
+         RETURNING n",
+    )
+    .bind::<Id, _>(org)
+    .bind::<Array<Id>, _>(ids(|entry| entry.id))
+    .bind::<Array<Text>, _>(text(|entry| entry.subject.kind.name()))
+    .bind::<Array<Id>, _>(ids(|entry| entry.subject.id))
+    .bind::<Array<BigInt>, _>(n)
+    .bind::<Array<Text>, _>(text(|entry| entry.facts.kind().name()))
+    .bind::<Array<Timestamptz>, _>(times(Entry::at))
+    .bind::<Array<Timestamptz>, _>(times(|entry| entry.recorded_at))
+    .bind::<Array<Bool>, _>(refused)
+    .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.retries))
+    .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.cause))
+    .bind::<Array<Nullable<Binary>>, _>(contents)
+    .bind::<Array<Binary>, _>(bytes)
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+async fn insert_personal(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    written: &Written,
+) -> Result<(), StoreError> {
+    if written.personal.is_empty() {
+        return Ok(());
+    }
+    let apart = &written.personal;
+    sql_query(
+        "INSERT INTO personal (org_id, entry_id, salt, bytes) \
+         SELECT $1, * FROM unnest($2, $3, $4) RETURNING entry_id",
+    )
+    .bind::<Id, _>(org)
+    .bind::<Array<Id>, _>(apart.iter().map(|one| one.entry).collect::<Vec<_>>())
+    .bind::<Array<Binary>, _>(apart.iter().map(|one| &one.salt[..]).collect::<Vec<_>>())
+    .bind::<Array<Binary>, _>(apart.iter().map(|one| bytes_of(&one.personal)).collect::<Vec<_>>())
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Puts the entries before whoever seals them.
+async fn queue(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    entries: &[Entry],
+    bytes: &[Vec<u8>],
+) -> Result<(), StoreError> {
+    let hashes: Vec<[u8; 32]> = bytes.iter().map(|bytes| leaf_hash(bytes)).collect();
+    let ids = |of: fn(&Entry) -> Uuid| entries.iter().map(of).collect::<Vec<_>>();
+    sql_query(
+        "INSERT INTO seal_queue \
+             (org_id, entry_id, recorded_at, subject_kind, subject_id, n, leaf_hash) \
+         SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7) RETURNING n",
+    )
+    .bind::<Id, _>(org)
+    .bind::<Array<Id>, _>(ids(|entry| entry.id))
+    .bind::<Array<Timestamptz>, _>(entries.iter().map(|e| e.recorded_at).collect::<Vec<_>>())
+    .bind::<Array<Text>, _>(entries.iter().map(|e| e.subject.kind.name()).collect::<Vec<_>>())
+    .bind::<Array<Id>, _>(ids(|entry| entry.subject.id))
+    .bind::<Array<BigInt>, _>(entries.iter().map(|e| count(e.n)).collect::<Vec<_>>())
+    .bind::<Array<Binary>, _>(hashes.iter().map(|hash| &hash[..]).collect::<Vec<_>>())
+    .execute(conn)
+    .await?;
+    Ok(())
+}
+
+/// Takes marks from the table of owners and puts others in. Those that go, go first, so that
+/// two subjects may exchange a mark in one transaction.
+pub(crate) async fn change_marks(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    gone: &[Owned],
+    come: &[(Owned, Subject)],
+) -> Result<(), StoreError> {
+    if !gone.is_empty() {
+        let (kinds, values): (Vec<&str>, Vec<&str>) = gone.iter().map(Owned::parts).unzip();
+        sql_query(
+            "DELETE FROM mark WHERE org_id = $1 \
+             AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
+        )
+        .bind::<Id, _>(org)
+        .bind::<Array<Text>, _>(kinds)
+        .bind::<Array<Text>, _>(values)
+        .execute(conn)
+        .await?;
+    }
+    if !come.is_empty() {
+        let mut come: Vec<&(Owned, Subject)> = come.iter().collect();
+        come.sort();
+        let (kinds, values): (Vec<&str>, Vec<&str>) = come.iter().map(|(m, _)| m.parts()).unzip();
+        let (of_kinds, of): (Vec<&str>, Vec<Uuid>) =
+            come.iter().map(|(_, subject)| (subject.kind.name(), subject.id)).unzip();
+        sql_query(
+            "INSERT INTO mark (org_id, kind, value, subject_kind, subject_id) \
+             SELECT $1, * FROM unnest($2, $3, $4, $5) RETURNING kind",
+        )
+        .bind::<Id, _>(org)
+        .bind::<Array<Text>, _>(kinds)
+        .bind::<Array<Text>, _>(values)
+        .bind::<Array<Text>, _>(of_kinds)
+        .bind::<Array<Id>, _>(of)
+        .execute(conn)
+        .await?;
+    }
+    Ok(())
+}

@@ -1,0 +1,266 @@
+//! Reading what decisions stand on.
+
+use crate::StoreError;
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{
+    Array, BigInt, Binary, Bool, Jsonb, Nullable, SmallInt, Text, Timestamptz,
+};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use rules::fold::State;
+use rules::world::{Head, Owned, Retried, Wants};
+use rules::{Command, Entry, Subject, SubjectKind, World};
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+type Id = diesel::sql_types::Uuid;
+
+/// All that decisions on these commands of this person read, as it stands now, unlocked.
+///
+/// # Errors
+/// When the database fails.
+pub async fn world(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    person: Uuid,
+    commands: &[Command],
+) -> Result<World, StoreError> {
+    let mut world = World::new(org);
+    fill(conn, &mut world, |world| world.wants(person, commands)).await?;
+    Ok(world)
+}
+
+/// Loads what is wanted until nothing more is.
+pub(crate) async fn fill(
+    conn: &mut AsyncPgConnection,
+    world: &mut World,
+    wants: impl Fn(&World) -> Wants,
+) -> Result<(), StoreError> {
+    loop {
+        let wants = wants(world);
+        if wants.is_empty() {
+            return Ok(());
+        }
+        load_heads(conn, world, &wants).await?;
+        load_marks(conn, world, &wants.marks).await?;
+        load_retried(conn, world, &wants.retried).await?;
+        for subject in wants.histories {
+            let history = history(conn, world.org, subject, None).await?;
+            world.histories.insert(subject, history);
+        }
+    }
+}
+
+/// The columns of a head, in the order of [`HeadRow`].
+pub(crate) const HEAD: &str = "kind, id, n, last_entry, recorded_at, occurred_at, state";
+
+/// A head as the database keeps it.
+#[derive(QueryableByName)]
+pub(crate) struct HeadRow {
+    #[diesel(sql_type = Text)]
+    pub(crate) kind: String,
+    #[diesel(sql_type = Id)]
+    pub(crate) id: Uuid,
+    #[diesel(sql_type = BigInt)]
+    n: i64,
+    #[diesel(sql_type = Nullable<Id>)]
+    last_entry: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    recorded_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    occurred_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    state: Option<serde_json::Value>,
+}
+
+impl HeadRow {
+    /// The subject and its head.
+    pub(crate) fn read(self) -> Result<(Subject, Head), StoreError> {
+        let subject = subject(&self.kind, self.id)?;
+        let state = State::from_value(subject.kind, self.state.unwrap_or_default())
+            .map_err(|error| StoreError::Broken(format!("the state of {}: {error}", self.id)))?;
+        let head = Head {
+            n: u64::try_from(self.n).unwrap_or_default(),
+            last: self.last_entry,
+            recorded_at: self.recorded_at,
+            occurred_at: self.occurred_at,
+            state,
+        };
+        Ok((subject, head))
+    }
+}
+
+/// The subject of this kind, by the kind's name in the database.
+pub(crate) fn subject(kind: &str, id: Uuid) -> Result<Subject, StoreError> {
+    let kind = SubjectKind::from_name(kind)
+        .ok_or_else(|| StoreError::Broken(format!("there is no kind of subject {kind}")))?;
+    Ok(Subject::of(kind, id))
+}
+
+/// Kinds and ids of subjects, as arrays that a statement unnests.
+pub(crate) fn columns<'a>(
+    subjects: impl IntoIterator<Item = &'a Subject>,
+) -> (Vec<&'static str>, Vec<Uuid>) {
+    subjects.into_iter().map(|subject| (subject.kind.name(), subject.id)).unzip()
+}
+
+/// The heads wanted: those named, those on a wheel or an axle, and the recommendations that
+/// speak of a model. What is not on record gets an empty head.
+async fn load_heads(
+    conn: &mut AsyncPgConnection,
+    world: &mut World,
+    wants: &Wants,
+) -> Result<(), StoreError> {
+    let org = world.org;
+    let mut rows: Vec<HeadRow> = Vec::new();
+    if !wants.subjects.is_empty() {
+        let (kinds, ids) = columns(&wants.subjects);
+        let text = format!(
+            "SELECT {HEAD} FROM subject WHERE org_id = $1 \
+             AND (kind, id) IN (SELECT * FROM unnest($2, $3))"
+        );
+        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
+        rows.extend(query.bind::<Array<Id>, _>(ids).load::<HeadRow>(conn).await?);
+    }
+    if !wants.wheels.is_empty() {
+        let text = format!("SELECT {HEAD} FROM subject WHERE org_id = $1 AND wheel = ANY($2)");
+        let wheels: Vec<Uuid> = wants.wheels.iter().copied().collect();
+        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(wheels);
+        rows.extend(query.load::<HeadRow>(conn).await?);
+    }
+    if !wants.axles.is_empty() {
+        let (vehicles, axles): (Vec<Uuid>, Vec<i16>) =
+            wants.axles.iter().map(|&(vehicle, axle)| (vehicle, i16::from(axle))).unzip();
+        let text = format!(
+            "SELECT {HEAD} FROM subject WHERE org_id = $1 \
+             AND (vehicle, axle) IN (SELECT * FROM unnest($2, $3))"
+        );
+        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(vehicles);
+        rows.extend(query.bind::<Array<SmallInt>, _>(axles).load::<HeadRow>(conn).await?);
+    }
+    if !wants.models.is_empty() {
+        let text = format!(
+            "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'recommendation' \
+             AND EXISTS (SELECT FROM jsonb_array_elements(state -> 'versions') version, \
+                         jsonb_array_elements_text(version -> 'body' -> 'models') model \
+                         WHERE model::uuid = ANY($2))"
+        );
+        let models: Vec<Uuid> = wants.models.iter().copied().collect();
+        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(models);
+        rows.extend(query.load::<HeadRow>(conn).await?);
+    }
+    for row in rows {
+        let (subject, head) = row.read()?;
+        // What is there already was read under its lock.
+        world.heads.entry(subject).or_insert(head);
+    }
+    for subject in &wants.subjects {
+        world.heads.entry(*subject).or_default();
+    }
+    world.wheels.extend(&wants.wheels);
+    world.axles.extend(&wants.axles);
+    world.models.extend(&wants.models);
+    Ok(())
+}
+
+/// A mark and whose it is.
+#[derive(QueryableByName)]
+pub(crate) struct MarkRow {
+    #[diesel(sql_type = Text)]
+    pub(crate) kind: String,
+    #[diesel(sql_type = Text)]
+    pub(crate) value: String,
+    #[diesel(sql_type = Text)]
+    pub(crate) subject_kind: String,
+    #[diesel(sql_type = Id)]
+    pub(crate) subject_id: Uuid,
+}
+
+async fn load_marks(
+    conn: &mut AsyncPgConnection,
+    world: &mut World,
+    marks: &BTreeSet<Owned>,
+) -> Result<(), StoreError> {
+    if marks.is_empty() {
+        return Ok(());
+    }
+    let (kinds, values): (Vec<&str>, Vec<&str>) = marks.iter().map(Owned::parts).unzip();
+    let query = sql_query(
+        "SELECT kind, value, subject_kind, subject_id FROM mark \
+         WHERE org_id = $1 AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
+    );
+    let query = query.bind::<Id, _>(world.org).bind::<Array<Text>, _>(kinds);
+    let rows: Vec<MarkRow> = query.bind::<Array<Text>, _>(values).load(conn).await?;
+    for mark in marks {
+        let row = rows.iter().find(|row| mark.parts() == (&*row.kind, &*row.value));
+        let owner = row.map(|row| subject(&row.subject_kind, row.subject_id)).transpose()?;
+        world.owners.insert(mark.clone(), owner);
+    }
+    Ok(())
+}
+
+#[derive(QueryableByName)]
+struct RetriedRow {
+    #[diesel(sql_type = Id)]
+    id: Uuid,
+    #[diesel(sql_type = Text)]
+    subject_kind: String,
+    #[diesel(sql_type = Id)]
+    subject_id: Uuid,
+    #[diesel(sql_type = Bool)]
+    refused: bool,
+}
+
+async fn load_retried(
+    conn: &mut AsyncPgConnection,
+    world: &mut World,
+    ids: &BTreeSet<Uuid>,
+) -> Result<(), StoreError> {
+    if ids.is_empty() {
+        return Ok(());
+    }
+    let query = sql_query(
+        "SELECT id, subject_kind, subject_id, refused FROM entry \
+         WHERE org_id = $1 AND id = ANY($2)",
+    );
+    let list: Vec<Uuid> = ids.iter().copied().collect();
+    let query = query.bind::<Id, _>(world.org).bind::<Array<Id>, _>(list);
+    let rows: Vec<RetriedRow> = query.load(conn).await?;
+    world.retried.extend(ids.iter().map(|id| (*id, None)));
+    for row in rows {
+        let subject = subject(&row.subject_kind, row.subject_id)?;
+        world.retried.insert(row.id, Some(Retried { subject, refused: row.refused }));
+    }
+    Ok(())
+}
+
+/// The bytes of an entry.
+#[derive(QueryableByName)]
+pub(crate) struct BytesRow {
+    #[diesel(sql_type = Binary)]
+    pub(crate) bytes: Vec<u8>,
+}
+
+impl BytesRow {
+    pub(crate) fn read(self) -> Result<Entry, StoreError> {
+        Entry::from_bytes(&self.bytes).map_err(|error| StoreError::Broken(error.to_string()))
+    }
+}
+
+/// All entries of a subject in the order of arrival, up to one of them where it is given.
+pub(crate) async fn history(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    subject: Subject,
+    up_to_n: Option<u64>,
+) -> Result<Vec<Entry>, StoreError> {
+    let query = sql_query(
+        "SELECT bytes FROM entry \
+         WHERE org_id = $1 AND subject_kind = $2 AND subject_id = $3 AND n <= $4 ORDER BY n",
+    );
+    let up_to = up_to_n.and_then(|n| i64::try_from(n).ok()).unwrap_or(i64::MAX);
+    let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
+    let query = query.bind::<Id, _>(subject.id).bind::<BigInt, _>(up_to);
+    query.load::<BytesRow>(conn).await?.into_iter().map(BytesRow::read).collect()
+}

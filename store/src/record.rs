@@ -1,0 +1,344 @@
+//! The one write path of the ledger.
+//!
+//! Find the subjects concerned, lock them in one sorted statement, read the rest, decide
+//! each command in turn, write what was decided. After the last decision only a fault can
+//! stop the write.
+
+use crate::load::{self, BytesRow, HEAD, HeadRow};
+use crate::{StoreError, insert};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, Binary, Nullable, Text};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use rand::RngCore;
+use rules::canonical::personal_hash;
+use rules::entry::Sender;
+use rules::facts::Personal;
+use rules::world::{Head, Wants};
+use rules::{Command, Entry, Field, Subject, SubjectKind, World, decide};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use uuid::Uuid;
+
+type Id = diesel::sql_types::Uuid;
+
+/// A command with what it is known by when it comes again.
+#[derive(Clone, Debug)]
+pub struct Sent {
+    /// The command.
+    pub command: Command,
+    /// HMAC-SHA-256 of what was sent, under a key of the organisation.
+    pub content: [u8; 32],
+}
+
+/// What one caller asks to be recorded, in this order.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// Who sends it.
+    pub sender: Sender,
+    /// What is sent.
+    pub commands: Vec<Sent>,
+}
+
+/// What became of a command.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Answer {
+    /// It is in the ledger: its own entry, recorded or refused, then what the ledger added.
+    /// The same for the same command, whenever it is sent again.
+    Decided(Vec<Entry>),
+    /// Nothing of its subject is on record, and it does not begin it. Nothing is stored.
+    Unknown,
+    /// It points to what is not on record. Nothing is stored.
+    Impossible(Vec<Field>),
+    /// Its id was sent before with other content; what differs. Nothing is stored.
+    Reused(Vec<Field>),
+}
+
+/// A personal part on its way into the ledger.
+pub(crate) struct Apart {
+    pub(crate) entry: Uuid,
+    pub(crate) salt: [u8; 16],
+    pub(crate) personal: Personal,
+}
+
+/// What was decided and is to be written.
+#[derive(Default)]
+pub(crate) struct Written {
+    pub(crate) entries: Vec<Entry>,
+    /// By entry; none for what the ledger adds.
+    pub(crate) contents: HashMap<Uuid, [u8; 32]>,
+    pub(crate) personal: Vec<Apart>,
+}
+
+/// Records what was asked, all of it or, on an error, none of it. The answers have the
+/// lengths and order of what was asked. The only function that adds entries.
+///
+/// # Errors
+/// [`StoreError::Overtaken`] where another transaction came between; then it is to be run
+/// again from the start, as [`Store::in_org`](crate::Store::in_org) does.
+pub async fn record(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    now: DateTime<Utc>,
+    requests: &[Request],
+) -> Result<Vec<Vec<Answer>>, StoreError> {
+    let mut known = seen_before(conn, org, requests).await?;
+    let mut world = locked(conn, org, requests, &known).await?;
+    let before = world.heads.clone();
+    let (answers, written) = decide_all(&mut world, now, requests, &mut known);
+    insert::all(conn, &before, &world, &written).await?;
+    Ok(answers)
+}
+
+/// The answers that [`record`] would give, with nothing locked and nothing written.
+///
+/// # Errors
+/// When the database fails.
+pub async fn judge(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    now: DateTime<Utc>,
+    requests: &[Request],
+) -> Result<Vec<Vec<Answer>>, StoreError> {
+    let mut known = seen_before(conn, org, requests).await?;
+    let mut world = World::new(org);
+    load::fill(conn, &mut world, |world| wants(world, requests, &known)).await?;
+    Ok(decide_all(&mut world, now, requests, &mut known).0)
+}
+
+/// The answer that was given to this id before, if it was sent before.
+///
+/// # Errors
+/// When the database fails.
+pub async fn seen(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    id: Uuid,
+    content: &[u8; 32],
+) -> Result<Option<Answer>, StoreError> {
+    let known = load_known(conn, org, &[id]).await?;
+    Ok(known.get(&id).map(|known| match known.content == *content {
+        true => Answer::Decided(known.entries.clone()),
+        false => Answer::Reused(vec![Field::new("", "It was sent before with another body.")]),
+    }))
+}
+
+/// An entry that is in the ledger already, with what was added because of it.
+struct Known {
+    content: Vec<u8>,
+    entries: Vec<Entry>,
+}
+
+#[derive(QueryableByName)]
+struct KnownRow {
+    #[diesel(sql_type = Nullable<Binary>)]
+    content: Option<Vec<u8>>,
+    #[diesel(sql_type = Binary)]
+    bytes: Vec<u8>,
+}
+
+async fn seen_before(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    requests: &[Request],
+) -> Result<HashMap<Uuid, Known>, StoreError> {
+    let ids: Vec<Uuid> = requests
+        .iter()
+        .flat_map(|request| request.commands.iter().map(|sent| sent.command.id))
+        .collect();
+    load_known(conn, org, &ids).await
+}
+
+async fn load_known(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    ids: &[Uuid],
+) -> Result<HashMap<Uuid, Known>, StoreError> {
+    let query = sql_query(
+        "SELECT content, bytes FROM entry \
+         WHERE org_id = $1 AND (id = ANY($2) OR cause = ANY($2)) \
+         ORDER BY cause NULLS FIRST, recorded_at, n",
+    );
+    let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
+    let mut known: HashMap<Uuid, Known> = HashMap::new();
+    for row in query.load::<KnownRow>(conn).await? {
+        let entry = BytesRow { bytes: row.bytes }.read()?;
+        // What the ledger added itself has no content and so is never "sent again".
+        if ids.contains(&entry.id) {
+            let content = row.content.unwrap_or_default();
+            known.insert(entry.id, Known { content, entries: vec![entry.clone()] });
+        }
+        if let Some(cause) = entry.cause.and_then(|cause| known.get_mut(&cause)) {
+            cause.entries.push(entry);
+        }
+    }
+    for known in known.values_mut() {
+        known.entries[1..].sort_by_key(|entry| (entry.recorded_at, entry.subject, entry.n));
+    }
+    Ok(known)
+}
+
+/// The commands of a request that are not in the ledger yet.
+fn fresh<'a>(
+    request: &'a Request,
+    known: &'a HashMap<Uuid, Known>,
+) -> impl Iterator<Item = &'a Command> + Clone {
+    let commands = request.commands.iter().map(|sent| &sent.command);
+    commands.filter(|command| !known.contains_key(&command.id))
+}
+
+fn wants(world: &World, requests: &[Request], known: &HashMap<Uuid, Known>) -> Wants {
+    let mut all = Wants::default();
+    for request in requests {
+        let fresh = fresh(request, known);
+        if fresh.clone().next().is_some() {
+            all.extend(world.wants(request.sender.person, fresh));
+        }
+    }
+    all
+}
+
+/// Whether entries about other subjects may be decided on this one at the same time, so
+/// that it has to be locked. People, gauges, models and the like are read as they stand.
+fn is_locked(kind: SubjectKind) -> bool {
+    use SubjectKind as K;
+    matches!(kind, K::Casing | K::Vehicle | K::Wheel | K::Cage)
+}
+
+/// The world that the decisions read: the circle is first found unlocked, then locked in one
+/// sorted statement and read again. Where it has grown meanwhile, it was overtaken.
+async fn locked(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    requests: &[Request],
+    known: &HashMap<Uuid, Known>,
+) -> Result<World, StoreError> {
+    let wants = |world: &World| wants(world, requests, known);
+    let own: BTreeSet<Subject> = requests
+        .iter()
+        .flat_map(|request| fresh(request, known).map(|command| command.subject))
+        .collect();
+    let needs_lock = |subject: &Subject| is_locked(subject.kind) || own.contains(subject);
+    let mut found = World::new(org);
+    load::fill(conn, &mut found, wants).await?;
+    let mut world = World::new(org);
+    let (to_lock, read): (Vec<_>, Vec<_>) =
+        found.heads.into_iter().partition(|(subject, _)| needs_lock(subject));
+    let to_lock: Vec<Subject> = to_lock.into_iter().map(|(subject, _)| subject).collect();
+    world.heads.extend(read);
+    let locked = lock_all(conn, org, &to_lock).await?;
+    world.heads.extend(locked.clone());
+    load::fill(conn, &mut world, wants).await?;
+    let grown = world
+        .heads
+        .iter()
+        .any(|(subject, head)| needs_lock(subject) && head.n > 0 && !locked.contains_key(subject));
+    if grown { Err(StoreError::Overtaken) } else { Ok(world) }
+}
+
+/// Locks the rows of these subjects, in the order of their keys, and reads them.
+pub(crate) async fn lock_all(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    subjects: &[Subject],
+) -> Result<BTreeMap<Subject, Head>, StoreError> {
+    if subjects.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let (kinds, ids) = load::columns(subjects);
+    let text = format!(
+        "SELECT {HEAD} FROM subject WHERE org_id = $1 \
+         AND (kind, id) IN (SELECT * FROM unnest($2, $3)) ORDER BY kind, id FOR NO KEY UPDATE"
+    );
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
+    let rows: Vec<HeadRow> = query.bind::<Array<Id>, _>(ids).load(conn).await?;
+    rows.into_iter().map(HeadRow::read).collect()
+}
+
+/// Decides each command in turn; each sees what those before it did.
+fn decide_all(
+    world: &mut World,
+    now: DateTime<Utc>,
+    requests: &[Request],
+    known: &mut HashMap<Uuid, Known>,
+) -> (Vec<Vec<Answer>>, Written) {
+    let mut written = Written::default();
+    let mut answers = Vec::with_capacity(requests.len());
+    for request in requests {
+        let of_request = request
+            .commands
+            .iter()
+            .map(|sent| decide_one(world, now, request.sender, sent, known, &mut written));
+        answers.push(of_request.collect());
+    }
+    (answers, written)
+}
+
+fn decide_one(
+    world: &mut World,
+    now: DateTime<Utc>,
+    sender: Sender,
+    sent: &Sent,
+    known: &mut HashMap<Uuid, Known>,
+    written: &mut Written,
+) -> Answer {
+    let command = &sent.command;
+    if let Some(known) = known.get(&command.id) {
+        return again(known, sent);
+    }
+    if world.unknown(command) {
+        return Answer::Unknown;
+    }
+    let dangling = world.dangling(command);
+    if !dangling.is_empty() {
+        return Answer::Impossible(dangling);
+    }
+    let apart = command.personal.clone().map(|personal| {
+        let mut salt = [0; 16];
+        rand::rng().fill_bytes(&mut salt);
+        Apart { entry: command.id, salt, personal }
+    });
+    let hash = apart.as_ref().map(|apart| personal_hash(&apart.salt, &apart.personal));
+    let entries = decide(world, now, sender, command, hash);
+    for entry in &entries {
+        world.apply(entry);
+    }
+    written.entries.extend(entries.iter().cloned());
+    written.contents.insert(command.id, sent.content);
+    written.personal.extend(apart);
+    known.insert(command.id, Known { content: sent.content.to_vec(), entries: entries.clone() });
+    Answer::Decided(entries)
+}
+
+/// The answer to what was sent before.
+fn again(known: &Known, sent: &Sent) -> Answer {
+    if known.content == sent.content {
+        return Answer::Decided(known.entries.clone());
+    }
+    Answer::Reused(differences(&known.entries[0], &sent.command))
+}
+
+/// Names the parts in which a command differs from the entry that has its id.
+fn differences(entry: &Entry, command: &Command) -> Vec<Field> {
+    let same = [
+        ("/kind", entry.facts.kind() == command.facts.kind()),
+        ("/subject", entry.subject == command.subject),
+        ("/occurred_at", entry.occurred_at == command.occurred_at),
+        ("/by", command.by.is_none_or(|by| by == entry.by)),
+        ("/facts", entry.facts == command.facts),
+        ("/attested", entry.attested == command.attested),
+        ("/retries", entry.retries == command.retries),
+    ];
+    let mut differing: Vec<&str> =
+        same.into_iter().filter(|(_, same)| !same).map(|(pointer, _)| pointer).collect();
+    if differing.is_empty() {
+        // All that is left is what the entry keeps as a hash only, or how it was written.
+        differing.push(if entry.personal_hash.is_some() || command.personal.is_some() {
+            "/personal"
+        } else {
+            ""
+        });
+    }
+    let say = "This id was sent before with something else here.";
+    differing.into_iter().map(|pointer| Field::new(pointer, say)).collect()
+}
