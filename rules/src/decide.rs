@@ -1,7 +1,7 @@
 //! The decision on one command: recorded or refused, and what follows.
 
 use crate::entry::{
-    Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, Worked,
+    Basis, Command, Entry, HoldWorked, Outcome, Sender, Subject, SubjectKind, Worked,
 };
 use crate::facts::Facts;
 use crate::facts::casing::{Doubt, Flagged, Path};
@@ -10,7 +10,7 @@ use crate::fold::casing::Casing;
 use crate::fold::{Moment, State};
 use crate::hold::{HoldInput, Verdict, judge};
 use crate::low;
-use crate::table::{self, CHECKS};
+use crate::table::CHECKS;
 use crate::world::{Head, World};
 use crate::{Quantity, facts};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -189,12 +189,7 @@ pub fn decide(
             if stop.caution && command.attested.contains(check.id) {
                 cautions.push(check.id.to_owned());
             } else {
-                reasons.push(Reason {
-                    rule: check.id.to_owned(),
-                    class: table::class_here(check.id, &case),
-                    evidence: stop.evidence,
-                    found: stop.found,
-                });
+                reasons.push(stop.reason(check.id, &case));
             }
         }
     }

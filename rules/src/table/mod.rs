@@ -12,6 +12,7 @@ mod release;
 mod service;
 
 use crate::decide::Case;
+use crate::entry::Reason;
 use crate::facts::wheel::WheelKind;
 use serde::{Deserialize, Serialize};
 use std::sync::LazyLock;
@@ -128,7 +129,7 @@ pub fn rule(id: &str) -> Option<&'static Rule> {
 }
 
 /// The rule's class for this command.
-pub(crate) fn class_here(id: &str, case: &Case<'_>) -> Class {
+fn class_here(id: &str, case: &Case<'_>) -> Class {
     let light_truck = case.model().is_some_and(|model| model.light_truck);
     rule(id).and_then(|rule| rule.class(case.wheel_kind(), light_truck)).unwrap_or(Class::Fact)
 }
@@ -159,6 +160,16 @@ impl Stop {
     pub(crate) fn found(found: String) -> Stop {
         Stop { found: Some(found), ..Stop::default() }
     }
+
+    /// The reason that is given for it, by this rule on this command.
+    pub(crate) fn reason(self, rule: &str, case: &Case<'_>) -> Reason {
+        Reason {
+            rule: rule.to_owned(),
+            class: class_here(rule, case),
+            evidence: self.evidence,
+            found: self.found,
+        }
+    }
 }
 
 enum Ask {
@@ -175,6 +186,11 @@ pub(crate) struct Check {
 }
 
 impl Check {
+    /// Whether the crew confirms it.
+    pub(crate) fn attested(&self) -> bool {
+        matches!(self.ask, Ask::Attested(_))
+    }
+
     /// Why it stops the command, if it does.
     pub(crate) fn ask(&self, case: &Case<'_>) -> Option<Stop> {
         match self.ask {
@@ -289,8 +305,8 @@ mod tests {
         let place = |id: &str| RULES.iter().position(|rule| rule.id == id).unwrap();
         assert!(CHECKS.windows(2).all(|pair| place(pair[0].id) < place(pair[1].id)));
         for check in CHECKS {
-            let attested = matches!(check.ask, Ask::Attested(_));
-            assert_eq!(rule(check.id).unwrap().how == How::Attested, attested, "{}", check.id);
+            let attested = rule(check.id).unwrap().how == How::Attested;
+            assert_eq!(check.attested(), attested, "{}", check.id);
         }
     }
 

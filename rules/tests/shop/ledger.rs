@@ -1,0 +1,199 @@
+//! The ledger of one organisation, kept in memory, with what a shop needs.
+
+use chrono::{DateTime, FixedOffset};
+use rules::entry::{Outcome, Sender};
+use rules::table::{How, RULES};
+use rules::{Command, Entry, Kind, Subject, SubjectKind, World, decide};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+/// The id of what the tests call so.
+pub fn id(name: &str) -> Uuid {
+    Uuid::new_v5(&Uuid::NAMESPACE_URL, name.as_bytes())
+}
+
+/// A clock time of 2 March 2026 in Chicago.
+pub fn at(clock: &str) -> DateTime<FixedOffset> {
+    DateTime::parse_from_rfc3339(&format!("2026-03-02T{clock}:00-06:00")).unwrap()
+}
+
+/// Ids of the rules that stopped it; none where it was recorded.
+pub fn stopped(entries: &[Entry]) -> Vec<&str> {
+    match &entries[0].outcome {
+        Outcome::Recorded { .. } => Vec::new(),
+        Outcome::Refused { reasons } => reasons.iter().map(|r| r.rule.as_str()).collect(),
+    }
+}
+
+pub struct Ledger {
+    pub world: World,
+    pub log: Vec<Entry>,
+}
+
+impl Ledger {
+    /// A tractor with 100 psi in front and 95 psi on the duals, wheels, a cage, a gauge,
+    /// tire models of 120 psi, Ada who may do everything and Bo who was never trained.
+    pub fn shop() -> Ledger {
+        let mut shop = Ledger { world: World::new(id("fleet")), log: Vec::new() };
+        use SubjectKind as K;
+        shop.register(K::Depot, "elmford", json!({"name": "Elmford", "zone": "America/Chicago"}));
+        for name in ["ada", "bo"] {
+            shop.register(K::Person, name, json!({}));
+        }
+        let abilities = [
+            "demount_deflate",
+            "inspect_identify",
+            "mount_inflate",
+            "use_restraint",
+            "trajectory",
+            "install_remove",
+        ];
+        let trained = json!({"wheel_kind": "single_piece", "abilities": abilities});
+        shop.early(Kind::Trained, Subject::of(K::Person, id("ada")), trained);
+        for construction in ["steel_radial", "fabric_radial"] {
+            let model = json!({"maker": "Invented", "name": construction, "size": "295/75R22.5",
+                "load_range": "H", "construction": construction, "tube_type": false,
+                "sidewall_psi": 120, "single_lb": 6610, "dual_lb": 6005, "rim_in": 22.5,
+                "rim_widths_in": [8.25], "new_tread_32nds": 22});
+            shop.register(K::Model, construction, model);
+        }
+        for wheel in ["W1", "W2", "W3"] {
+            let body =
+                json!({"kind": "single_piece", "rim_in": 22.5, "width_in": 8.25, "rated_psi": 140});
+            shop.register(K::Wheel, wheel, body);
+        }
+        for (cage, kind) in [("K1", "cage"), ("K2", "cage"), ("F1", "barrier")] {
+            let body = json!({"name": cage, "kind": kind, "depot": id("elmford"), "largest_tire_psi": 150});
+            shop.register(K::Cage, cage, body);
+        }
+        let gauge = json!({"name": "G1", "span_psi": 200, "grade": "2A", "resolution_psi": 0.1,
+            "calibrated_until": "2026-12-31"});
+        shop.register(K::Gauge, "G1", gauge);
+        let axles = json!([{"places": "single", "steer": true, "set_psi": 100, "placard_psi": 90},
+            {"places": "dual", "steer": false, "set_psi": 95, "placard_psi": 90}]);
+        shop.register(K::Vehicle, "T1", json!({"unit": "T1", "kind": "tractor", "axles": axles}));
+        for cage in ["K1", "F1"] {
+            let checked = json!({"defects": [], "label": "readable"});
+            shop.must(Kind::CageChecked, Subject::of(K::Cage, id(cage)), "06:00", checked);
+        }
+        shop
+    }
+
+    fn register(&mut self, kind: SubjectKind, name: &str, body: Value) {
+        self.early(Kind::Registered, Subject::of(kind, id(name)), body);
+    }
+
+    /// Recorded long before the day of the test.
+    fn early(&mut self, kind: Kind, subject: Subject, facts: Value) {
+        let when = DateTime::parse_from_rfc3339("2026-01-01T00:00:00-06:00").unwrap();
+        let entries = self.send(kind, subject, when, when, facts);
+        assert!(entries[0].recorded(), "{:?}", entries[0].outcome);
+    }
+
+    /// Sends an entry about a casing as it happens.
+    pub fn casing(&mut self, kind: Kind, name: &str, clock: &str, facts: Value) -> Vec<Entry> {
+        self.send(kind, Subject::casing(id(name)), at(clock), at(clock), facts)
+    }
+
+    /// Sends an entry that has to be recorded; gives its id.
+    pub fn must(&mut self, kind: Kind, subject: Subject, clock: &str, facts: Value) -> Uuid {
+        let entries = self.send(kind, subject, at(clock), at(clock), facts);
+        assert!(entries[0].recorded(), "{kind:?}: {:?}", entries[0].outcome);
+        entries[0].id
+    }
+
+    fn send(
+        &mut self,
+        kind: Kind,
+        subject: Subject,
+        at: DateTime<FixedOffset>,
+        now: DateTime<FixedOffset>,
+        facts: Value,
+    ) -> Vec<Entry> {
+        let attested: Vec<&str> =
+            RULES.iter().filter(|r| r.how == How::Attested).map(|r| r.id.as_str()).collect();
+        let body = json!({"id": id(&format!("entry {}", self.log.len())), "kind": kind,
+            "subject": subject, "occurred_at": at, "facts": facts, "attested": attested});
+        let command = Command::read(body.to_string().as_bytes()).unwrap();
+        self.load(&command);
+        assert_eq!(self.world.dangling(&command), []);
+        let entries = decide(&self.world, now.to_utc(), ada(), &command, None);
+        for entry in &entries {
+            self.world.apply(entry);
+            self.log.push(entry.clone());
+        }
+        entries
+    }
+
+    /// Loads what a command needs, as a store would.
+    pub fn load(&mut self, command: &Command) {
+        loop {
+            let wants = self.world.wants(id("ada"), std::slice::from_ref(command));
+            if wants.is_empty() {
+                return;
+            }
+            for subject in wants.subjects {
+                self.world.heads.entry(subject).or_default();
+            }
+            for subject in wants.histories {
+                let of = self.log.iter().filter(|entry| entry.subject == subject).cloned();
+                self.world.histories.insert(subject, of.collect());
+            }
+            self.world.wheels.extend(wants.wheels);
+            self.world.axles.extend(wants.axles);
+            self.world.models.extend(wants.models);
+            self.world.owners.extend(wants.marks.into_iter().map(|mark| (mark, None)));
+        }
+    }
+
+    /// A new casing with a brand number, inspected at 07:30, on a wheel from 08:00.
+    pub fn mounted(&mut self, name: &str, model: &str, wheel: &str) {
+        let acquired = json!({"origin": "new", "model": id(model), "depot": id("elmford"),
+            "marks": {"brand": name}});
+        let casing = Subject::casing(id(name));
+        self.must(Kind::Acquired, casing, "07:00", acquired);
+        self.must(Kind::Inspected, casing, "07:30", inspected(true));
+        self.must(Kind::Mounted, casing, "08:00", mounted(name, wheel));
+    }
+
+    /// The same, then held at 08:30 and released at 09:00 for 100 psi.
+    pub fn released(&mut self, name: &str, model: &str, wheel: &str) {
+        self.mounted(name, model, wheel);
+        let casing = Subject::casing(id(name));
+        self.must(Kind::Held, casing, "08:30", held(name, "standard"));
+        self.must(Kind::Released, casing, "09:00", released(name));
+    }
+}
+
+pub fn ada() -> Sender {
+    Sender { person: id("ada"), sent_at: None }
+}
+
+pub fn inspected(passed: bool) -> Value {
+    json!({"off_wheel": true, "inside": "clear", "outside": "clear",
+        "beads": if passed { "clear" } else { "damaged" }, "passed": passed})
+}
+
+pub fn mounted(brand: &str, wheel: &str) -> Value {
+    json!({"wheel": id(wheel), "read": {"brand": brand}, "place": "cage", "cage": id("K1"),
+        "seat_psi": 30, "to_psi": 100})
+}
+
+/// A passed hold at 120 psi; an extended one lasts 20 minutes.
+pub fn held(brand: &str, kind: &str) -> Value {
+    let minutes = if kind == "extended" { 21 } else { 2 };
+    let readings: Vec<Value> = (0..=minutes).map(|m| json!([m * 60, 120, 70])).collect();
+    json!({"read": {"brand": brand}, "kind": kind, "evidence": "logged", "supply_isolated": true,
+        "place": "cage", "cage": id("K1"), "gauge": id("G1"), "for_set_psi": 100,
+        "readings": readings})
+}
+
+pub fn released(brand: &str) -> Value {
+    json!({"read": {"brand": brand}, "path": "cage", "operating_psi": 100, "left_cage_psi": 100,
+        "core_in": true})
+}
+
+pub fn installed(brand: &str, position: &str) -> Value {
+    json!({"read": {"brand": brand}, "vehicle": id("T1"), "position": position,
+        "torque_ft_lb": 475})
+}

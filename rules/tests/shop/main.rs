@@ -1,0 +1,5 @@
+//! A small shop with one fleet: what may be asked before the work, and what a late
+//! entry does. People, vehicles and casings are invented.
+
+mod ask;
+mod ledger;
