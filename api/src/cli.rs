@@ -32,9 +32,10 @@ struct Cli {
 /// What the service runs with.
 #[derive(Args)]
 struct Settings {
-    /// The folder with the server's secret and its token keys
-    #[arg(long, env = "PROOFHOLD_KEYS", default_value = "data/keys", global = true)]
-    keys: PathBuf,
+    /// The folder with the server's secret and its token keys; `keys` in the data folder where
+    /// none is given
+    #[arg(long, env = "PROOFHOLD_KEYS", global = true)]
+    keys: Option<PathBuf>,
     /// The PostgreSQL server to use
     #[arg(long, env = "DATABASE_URL", hide_env_values = true, global = true)]
     database_url: Option<String>,
@@ -44,6 +45,12 @@ struct Settings {
     /// The folder of PostgreSQL's programs, where the usual ones are not meant
     #[arg(long, env = "PROOFHOLD_PG_BIN", global = true)]
     pg_bin: Option<PathBuf>,
+}
+
+impl Settings {
+    fn keys_folder(&self) -> PathBuf {
+        self.keys.clone().unwrap_or_else(|| self.data.join("keys"))
+    }
 }
 
 /// The database that a command works on: a given server, or a private one that
@@ -182,7 +189,7 @@ fn run(cli: Cli) -> Done {
     match cli.command {
         Command::Document => print!("{}", docs::document_text()),
         Command::Keys(KeysCommand::Rotate) => {
-            println!("{}", Keys::open(settings.keys)?.rotate()?);
+            println!("{}", Keys::open(settings.keys_folder())?.rotate()?);
         }
         Command::Organisation(Organisation::Create(new)) => {
             let password = read_password(&new)?;
@@ -227,7 +234,7 @@ async fn migrate(settings: &Settings, down: Option<usize>) -> Done {
 async fn serve(settings: Settings, listen: &str) -> Done {
     let listener = TcpListener::bind(listen)?;
     let database = Database::open(&settings).await?;
-    let keys = Keys::open(settings.keys)?;
+    let keys = Keys::open(settings.keys_folder())?;
     let store = Store::connect(&database.url).await?;
     let state = web::Data::new(State::new(store, keys, Clock::system())?);
     tracing::info!(event = "sys_startup", listen = %listener.local_addr()?);
@@ -337,4 +344,21 @@ fn read_password(new: &CreateOrganisation) -> io::Result<String> {
         }
     };
     Ok(text.trim_end_matches(['\r', '\n']).to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn keys_folder(arguments: &[&str]) -> PathBuf {
+        let line = ["proofhold", "document"].iter().chain(arguments);
+        Cli::try_parse_from(line).unwrap().settings.keys_folder()
+    }
+
+    // Common practice, no published source: what belongs together moves together.
+    #[test]
+    fn the_keys_follow_the_data_folder() {
+        assert_eq!(keys_folder(&["--data", "/srv/a"]), PathBuf::from("/srv/a/keys"));
+        assert_eq!(keys_folder(&["--data", "/srv/a", "--keys", "/k"]), PathBuf::from("/k"));
+    }
 }
