@@ -142,10 +142,10 @@ pub async fn create_session(
         Problem::new(Code::TooManyAttempts, format!("Wait {seconds} seconds before the next try."))
             .retry_after(seconds.try_into().unwrap_or(1))
     })?;
-    let (org, found) = look_up(&state, &sign_in.organisation, &login).await?;
-    let hash = found.as_ref().map(|account| account.password_hash.clone());
-    let right = state.passwords.verify(sign_in.password, hash).await?;
-    let account = found.filter(|account| right && !account.disabled).ok_or_else(|| {
+    let judged = judge(&state, &sign_in, &login).await;
+    // A failure of the service is no failure of whoever signs in.
+    let (org, account) = judged.inspect_err(|_| state.throttle.take_back(&throttled))?;
+    let account = account.ok_or_else(|| {
         tracing::warn!(event = "authn_login_fail", account = throttled);
         Problem::new(Code::WrongCredentials, "Organisation, login or password is wrong.")
     })?;
@@ -170,6 +170,18 @@ fn check_lengths(sign_in: &SignIn) -> Result<(), Problem> {
         })
         .collect();
     if too_long.is_empty() { Ok(()) } else { Err(Problem::impossible(too_long)) }
+}
+
+/// The organisation, and the account if this is its password and it may sign in.
+async fn judge(
+    state: &State,
+    sign_in: &SignIn,
+    login: &str,
+) -> Result<(Uuid, Option<Account>), Problem> {
+    let (org, found) = look_up(state, &sign_in.organisation, login).await?;
+    let hash = found.as_ref().map(|account| account.password_hash.clone());
+    let right = state.passwords.verify(sign_in.password.clone(), hash).await?;
+    Ok((org, found.filter(|account| right && !account.disabled)))
 }
 
 /// The organisation and the account that somebody wants to sign in to. An unknown

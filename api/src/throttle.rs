@@ -49,6 +49,16 @@ impl Throttle {
         Ok(())
     }
 
+    /// Takes an admitted attempt back: whether the password was right never came out, because
+    /// the service could not look.
+    pub fn take_back(&self, account: &str) {
+        let mut table = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(failures) = table.get_mut(account) {
+            failures.until -= wait(failures.count);
+            failures.count = failures.count.saturating_sub(1);
+        }
+    }
+
     /// Forgets an account's failures: the right password was given.
     pub fn forgive(&self, account: &str) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).remove(account);
@@ -116,6 +126,24 @@ mod tests {
             throttle.admit("a", at(1 + 901)).unwrap();
         }
         assert!(throttle.admit("a", at(1 + 901)).is_err());
+    }
+
+    // RFC 9110 section 15.6.4: a 503 is the server's failure, not the client's.
+    #[test]
+    fn an_attempt_that_was_not_judged_does_not_count() {
+        let throttle = Throttle::default();
+        for _ in 0..20 {
+            throttle.admit("a", at(0)).unwrap();
+            throttle.take_back("a");
+        }
+        for _ in 0..5 {
+            throttle.admit("a", at(0)).unwrap();
+        }
+        assert_eq!(throttle.admit("a", at(0)), Err(TimeDelta::seconds(1)));
+        throttle.admit("a", at(1)).unwrap();
+        throttle.take_back("a");
+        assert_eq!(throttle.admit("a", at(1)), Ok(()));
+        assert_eq!(throttle.admit("a", at(1)), Err(TimeDelta::seconds(2)));
     }
 
     // Common practice, no published source.
