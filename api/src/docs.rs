@@ -28,6 +28,7 @@ use utoipa_swagger_ui::Config;
     servers((url = "/", description = "This service")),
     tags(
         (name = "sign-in", description = "Signing in, going on, signing out"),
+        (name = "rules", description = "The rules that entries are judged by"),
         (name = "people", description = "People and their accounts"),
         (name = "service", description = "The service itself"),
     )

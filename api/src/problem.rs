@@ -5,6 +5,8 @@ use actix_web::HttpResponse;
 use actix_web::ResponseError;
 use actix_web::http::{StatusCode, header};
 use rules::Field;
+use rules::entry::Reason;
+use rules::table::{self, Class, How};
 use serde::Serialize;
 use std::fmt;
 use utoipa::ToSchema;
@@ -116,19 +118,49 @@ impl Code {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct StoppingRule {
     /// The rule's id, as in `GET /v1/rules`.
-    #[schema(example = "release.proof_hold")]
+    #[schema(example = "release.extended")]
     pub id: String,
-    /// `fact`, `law`, `safety`, `practice` or `caution`.
-    #[schema(example = "safety")]
-    pub class: String,
+    /// How binding it is here.
+    pub class: Class,
     /// Where the rule comes from.
-    #[schema(example = "29 CFR 1910.177(f)")]
+    #[schema(example = "common practice")]
     pub source: String,
-    /// What to do, in plain words.
-    #[schema(example = "Hold the tire in the cage for 20 minutes before it is released.")]
+    /// What to do, in plain words, and what was found.
+    #[schema(example = "Suspected low or overloaded: hold 20 minutes at 20 over.")]
     pub say: String,
     /// The entries that show it.
     pub evidence: Vec<Uuid>,
+}
+
+impl From<&Reason> for StoppingRule {
+    fn from(reason: &Reason) -> StoppingRule {
+        let rule = table::rule(&reason.rule);
+        let sentence = rule.map_or_else(String::new, |rule| rule.say.clone());
+        StoppingRule {
+            id: reason.rule.clone(),
+            class: reason.class,
+            source: rule.map_or_else(String::new, |rule| rule.source.clone()),
+            say: match &reason.found {
+                Some(found) => format!("{sentence} {found}"),
+                None => sentence,
+            },
+            evidence: reason.evidence.clone(),
+        }
+    }
+}
+
+/// What somebody at the tire has to do first: the sentence of the first rule that ticking a
+/// box does not fulfil, and how many more there are.
+fn first_to_do(rules: &[StoppingRule]) -> String {
+    let ticked =
+        |rule: &&StoppingRule| table::rule(&rule.id).is_some_and(|rule| rule.how == How::Attested);
+    let first = rules.iter().find(|rule| !ticked(rule)).or(rules.first());
+    let say = first.map(|rule| rule.say.as_str()).unwrap_or_default();
+    match rules.len() {
+        0 | 1 => say.to_owned(),
+        2 => format!("{say} One more rule stops it."),
+        more => format!("{say} {} more rules stop it.", more - 1),
+    }
 }
 
 /// An error: RFC 9457 problem details.
@@ -160,13 +192,18 @@ pub struct Details {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub rules: Vec<StoppingRule>,
-    /// The values that are wrong. A pointer that begins with `?` names a query parameter.
+    /// The values that are wrong. A pointer that begins with `?` names a query parameter, one
+    /// without a slash a header.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub fields: Vec<Field>,
     /// The refused entry, kept in the ledger.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub entry_id: Option<Uuid>,
+    /// What the ledger added because of the refused entry: its flags stay.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub added: Vec<Uuid>,
 }
 
 /// An error on its way to the client.
@@ -184,6 +221,7 @@ struct More {
     rules: Vec<StoppingRule>,
     fields: Vec<Field>,
     entry_id: Option<Uuid>,
+    added: Vec<Uuid>,
     retry_after_s: Option<u64>,
     allow: Option<String>,
     cause: Option<String>,
@@ -229,13 +267,15 @@ impl Problem {
         Problem::new(Code::Impossible, "Some values can never be.").with_fields(fields)
     }
 
-    /// An entry that rules stopped and that is kept as refused.
+    /// An entry that rules stopped and that is kept as refused, with what the ledger added
+    /// because of it.
     #[must_use]
-    pub fn refused(entry_id: Uuid, rules: Vec<StoppingRule>) -> Problem {
-        let said: Vec<&str> = rules.iter().map(|rule| rule.say.as_str()).collect();
-        let mut problem = Problem::new(Code::Refused, said.join(" "));
+    pub fn refused(entry_id: Uuid, reasons: &[Reason], added: Vec<Uuid>) -> Problem {
+        let rules: Vec<StoppingRule> = reasons.iter().map(StoppingRule::from).collect();
+        let mut problem = Problem::new(Code::Refused, first_to_do(&rules));
         problem.more.entry_id = Some(entry_id);
         problem.more.rules = rules;
+        problem.more.added = added;
         problem
     }
 
@@ -348,6 +388,7 @@ impl Problem {
             rules: self.more.rules.clone(),
             fields: self.more.fields.clone(),
             entry_id: self.more.entry_id,
+            added: self.more.added.clone(),
         }
     }
 }
@@ -411,6 +452,42 @@ mod tests {
         assert_eq!(body["request_id"], "r-1");
         assert_eq!(body["fields"][0]["pointer"], "/login");
         assert!(body.get("rules").is_none() && body.get("entry_id").is_none());
+    }
+
+    // The ledger's own promise, no outside source: what to do comes first, in the rule's own
+    // sentence with what was found; boxes to tick come after.
+    #[actix_web::test]
+    async fn a_refusal_says_first_what_to_do() {
+        let reason = |rule: &str, found: Option<&str>| Reason {
+            rule: rule.to_owned(),
+            class: Class::Practice,
+            evidence: Vec::new(),
+            found: found.map(str::to_owned),
+        };
+        let reasons = [
+            reason("release.extended", None),
+            reason("release.seated", None),
+            reason("install.hold_covers", Some("Held for 95 psi, set pressure here 100 psi.")),
+        ];
+        let detail = async |reasons: &[Reason]| {
+            let problem = Problem::refused(Uuid::from_u128(1), reasons, vec![Uuid::from_u128(2)]);
+            body(&problem).await["detail"].as_str().unwrap().to_owned()
+        };
+        let hold = "Suspected low or overloaded: hold 20 minutes at 20 over.";
+        assert_eq!(detail(&reasons[..1]).await, hold);
+        assert_eq!(detail(&reasons).await, format!("{hold} 2 more rules stop it."));
+        let turned = [reasons[1].clone(), reasons[0].clone()];
+        assert_eq!(detail(&turned).await, format!("{hold} One more rule stops it."));
+        let ticks = [reasons[1].clone()];
+        assert_eq!(detail(&ticks).await, table::rule("release.seated").unwrap().say);
+
+        let body =
+            body(&Problem::refused(Uuid::from_u128(1), &reasons, vec![Uuid::from_u128(2)])).await;
+        assert_eq!(body["added"][0], Uuid::from_u128(2).to_string());
+        assert_eq!(
+            body["rules"][2]["say"],
+            "Held for a lower pressure. Hold again for this position. Held for 95 psi, set pressure here 100 psi."
+        );
     }
 
     // Zalando guideline 177: no inner causes in answers.

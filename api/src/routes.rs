@@ -1,7 +1,7 @@
 //! Every route, who may use it, and what serves it. A route that is not listed is a 404.
 
 use crate::problem::Problem;
-use crate::{accounts, docs, health, sessions, tokens};
+use crate::{accounts, docs, health, rules_list, sessions, tokens};
 use actix_web::http::Method;
 use rules::Role;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -41,6 +41,7 @@ pub static ROUTES: &[Route] = &[
     route("DELETE", "/v1/sessions/current",    "delete_session",     ANY_ROLE),
     route("GET",    "/v1/people/{id}/account", "get_account",        ADMIN),
     route("PUT",    "/v1/people/{id}/account", "put_account",        ADMIN),
+    route("GET",    "/v1/rules",               "list_rules",         ANY_ROLE),
     route("GET",    "/.well-known/jwks.json",  "list_token_keys",    PUBLIC),
     route("GET",    "/openapi.json",           "get_document",       PUBLIC),
     route("GET",    "/docs",                   "open_docs",          PUBLIC),
@@ -58,6 +59,7 @@ pub fn services(config: &mut ServiceConfig<'_>) {
         .service(sessions::create_session).service(sessions::refresh_session)
         .service(sessions::delete_session)
         .service(accounts::get_account).service(accounts::put_account)
+        .service(rules_list::list_rules)
         .service(tokens::list_token_keys)
         .service(docs::get_document).service(docs::open_docs).service(docs::get_docs_file)
         .service(docs::list_problems).service(docs::get_problem)

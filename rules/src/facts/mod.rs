@@ -18,7 +18,9 @@ use crate::entry::{FormError, SubjectKind};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use utoipa::ToSchema;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::Schema;
+use utoipa::{PartialSchema, ToSchema};
 
 /// A value that is wrong, and where it stands.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -86,11 +88,11 @@ pub struct Personal {
 }
 
 macro_rules! kinds {
-    ($($(#[$doc:meta])* $variant:ident($shape:ty) = $name:literal on $($subject:ident)|+;)*) => {
+    ($($(#[doc = $doc:literal])* $variant:ident($shape:ty) = $name:literal on $($subject:ident)|+;)*) => {
         /// The kinds of entry.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
         #[serde(rename_all = "snake_case")]
-        pub enum Kind { $($(#[$doc])* $variant),* }
+        pub enum Kind { $($(#[doc = $doc])* $variant),* }
 
         impl Kind {
             /// Every kind of entry.
@@ -107,12 +109,36 @@ macro_rules! kinds {
             pub fn subjects(self) -> &'static [SubjectKind] {
                 match self { $(Kind::$variant => &[$(SubjectKind::$subject),+]),* }
             }
+
+            /// What it says, in one sentence.
+            #[must_use]
+            pub fn says(self) -> &'static str {
+                match self { $(Kind::$variant => concat!($($doc),*).trim_ascii_start()),* }
+            }
+
+            /// The shape of its facts about this kind of subject, as the API document
+            /// names it.
+            #[must_use]
+            pub fn shape(self, subject: SubjectKind) -> String {
+                match self { $(Kind::$variant => <$shape as Shape>::schema_name(subject)),* }
+            }
+
+            /// Every shape of facts for the API document, with what it is made of.
+            #[must_use]
+            pub fn shapes() -> Vec<(String, RefOr<Schema>)> {
+                let mut shapes = Vec::new();
+                $(
+                    shapes.push((<$shape as ToSchema>::name().into_owned(), <$shape as PartialSchema>::schema()));
+                    <$shape as ToSchema>::schemas(&mut shapes);
+                )*
+                shapes
+            }
         }
 
         /// What happened, by kind of entry.
         #[derive(Clone, Debug, PartialEq, Serialize)]
         #[serde(tag = "kind", content = "facts", rename_all = "snake_case")]
-        pub enum Facts { $($(#[$doc])* $variant($shape)),* }
+        pub enum Facts { $($(#[doc = $doc])* $variant($shape)),* }
 
         impl Facts {
             /// The kind of entry that says this.
@@ -210,6 +236,8 @@ impl Facts {
 /// One shape of facts.
 trait Shape: Sized {
     fn parse(subject: SubjectKind, json: &str) -> Result<Self, Field>;
+    /// Its name in the API document, where it is about this kind of subject.
+    fn schema_name(subject: SubjectKind) -> String;
     /// Names every value that can never be, with pointers below `/facts`.
     fn check(&self, fields: &mut Vec<Field>);
 }
@@ -230,6 +258,9 @@ macro_rules! shape {
                 json: &str,
             ) -> Result<Self, crate::facts::Field> {
                 crate::facts::parse(json)
+            }
+            fn schema_name(_: crate::entry::SubjectKind) -> String {
+                <$type as utoipa::ToSchema>::name().into_owned()
             }
             fn check(&self, $fields: &mut Vec<crate::facts::Field>) {
                 let $shape = self;
@@ -304,6 +335,22 @@ impl Shape for Body {
                 Err(Field::new("/subject/kind", "A casing is acquired, not registered."))
             }
         }
+    }
+
+    fn schema_name(subject: SubjectKind) -> String {
+        let name = match subject {
+            SubjectKind::Vehicle => vehicle::Vehicle::name(),
+            SubjectKind::Wheel => wheel::Wheel::name(),
+            SubjectKind::Cage => cage::Cage::name(),
+            SubjectKind::Gauge => gauge::Gauge::name(),
+            SubjectKind::Person => person::Person::name(),
+            SubjectKind::Depot => depot::Depot::name(),
+            SubjectKind::Model => model::Model::name(),
+            SubjectKind::Recommendation => recommendation::Recommendation::name(),
+            SubjectKind::Policy => policy::Policy::name(),
+            SubjectKind::Casing => Body::name(),
+        };
+        name.into_owned()
     }
 
     fn check(&self, fields: &mut Vec<Field>) {

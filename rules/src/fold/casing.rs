@@ -49,7 +49,7 @@ pub struct OpenDoubt {
 }
 
 /// The decision that it is scrap.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Scrap {
     /// When.
     #[serde(flatten)]
@@ -59,7 +59,7 @@ pub struct Scrap {
 }
 
 /// A passed proof hold that still counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Proof {
     /// When.
     #[serde(flatten)]
@@ -69,7 +69,7 @@ pub struct Proof {
 }
 
 /// A release of the present mounting.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Release {
     /// When.
     #[serde(flatten)]
@@ -83,7 +83,7 @@ pub struct Release {
 }
 
 /// The present mounting.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Mounting {
     /// When.
     #[serde(flatten)]
@@ -99,7 +99,7 @@ pub struct Mounting {
 }
 
 /// The present place on a vehicle.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Fitting {
     /// When.
     #[serde(flatten)]
@@ -115,7 +115,7 @@ pub struct Fitting {
 }
 
 /// The last tread reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Tread {
     /// When.
     #[serde(flatten)]
@@ -127,7 +127,7 @@ pub struct Tread {
 }
 
 /// The last pressure reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Pressure {
     /// When.
     #[serde(flatten)]
@@ -137,7 +137,7 @@ pub struct Pressure {
 }
 
 /// Damage that has not been answered by a clean inspection.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Damaged {
     /// When.
     #[serde(flatten)]
@@ -147,7 +147,7 @@ pub struct Damaged {
 }
 
 /// What is known of a casing.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Casing {
     /// When it came.
     pub acquired: Moment,

@@ -12,10 +12,11 @@ use casing::Casing;
 use chrono::{DateTime, Utc};
 use registry::Registry;
 use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 /// An entry and when it happened.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Moment {
     /// The entry.
     pub entry: Uuid,

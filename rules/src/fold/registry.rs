@@ -10,6 +10,7 @@ use crate::facts::{Body, Facts};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 /// One version of a body.
@@ -26,7 +27,7 @@ pub struct Version {
 }
 
 /// The last look at a cage.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Check {
     /// When.
     #[serde(flatten)]
@@ -38,7 +39,7 @@ pub struct Check {
 }
 
 /// A training or evaluation.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Training {
     /// When.
     #[serde(flatten)]
@@ -52,7 +53,7 @@ pub struct Training {
 }
 
 /// A calibration.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Calibration {
     /// When.
     #[serde(flatten)]
@@ -62,7 +63,7 @@ pub struct Calibration {
 }
 
 /// A wheel that may not be used.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Tag {
     /// When.
     #[serde(flatten)]

@@ -1,0 +1,232 @@
+//! The shapes of entries in the API document: every kind of entry has a schema of its own.
+//!
+//! What is sent is told apart by `kind`; `facts` has the shape of that kind, typed once in
+//! `rules`. The examples are in `examples.json`, by kind of entry and by kind of subject.
+
+use crate::rules_list::asked_on;
+use rules::facts::Personal;
+use rules::facts::wheel::WheelKind;
+use rules::table::{How, RULES};
+use rules::{Kind, SubjectKind};
+use serde_json::{Map, Value, json};
+use std::borrow::Cow;
+use std::sync::LazyLock;
+use utoipa::openapi::schema::{
+    AdditionalProperties, AnyOfBuilder, ArrayBuilder, Discriminator, Object, ObjectBuilder,
+    OneOfBuilder, Schema, SchemaType, Type,
+};
+use utoipa::openapi::{KnownFormat, Ref, RefOr, SchemaFormat};
+use utoipa::{PartialSchema, ToSchema};
+
+/// An entry as it is sent. Only its schema: it is read by [`rules::Command::read`].
+pub struct NewEntry;
+
+impl PartialSchema for NewEntry {
+    fn schema() -> RefOr<Schema> {
+        let location = |kind: &Kind| Ref::from_schema_name(entry_name(*kind)).ref_location;
+        let by_kind = Kind::ALL.iter().map(|kind| (kind.name(), location(kind)));
+        let kinds = Kind::ALL.iter().fold(OneOfBuilder::new(), |one_of, kind| {
+            one_of.item(Ref::from_schema_name(entry_name(*kind)))
+        });
+        kinds
+            .description(Some("Something that happened, or a decision, as it is sent."))
+            .discriminator(Some(Discriminator::with_mapping("kind", by_kind)))
+            .into()
+    }
+}
+
+impl ToSchema for NewEntry {
+    fn name() -> Cow<'static, str> {
+        Cow::Borrowed("NewEntry")
+    }
+
+    fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+        schemas.extend(Kind::shapes());
+        schemas.push((Personal::name().into_owned(), Personal::schema()));
+        for &kind in Kind::ALL {
+            match kind.subjects() {
+                &[subject] => schemas.push((entry_name(kind), entry(kind, subject))),
+                subjects => {
+                    schemas.extend(subjects.iter().map(|&s| (about_name(kind, s), entry(kind, s))));
+                    schemas.push((entry_name(kind), one_of_subjects(kind)));
+                }
+            }
+        }
+    }
+}
+
+/// The facts of any entry, for the entries that are shown.
+pub fn any_facts() -> Schema {
+    let mut names: Vec<String> = Kind::ALL
+        .iter()
+        .flat_map(|kind| kind.subjects().iter().map(|&subject| kind.shape(subject)))
+        .collect();
+    names.sort();
+    names.dedup();
+    // Shapes without a required field are alike in JSON, so this is no `oneOf`.
+    let any = names
+        .iter()
+        .fold(AnyOfBuilder::new(), |any, name| any.item(Ref::from_schema_name(name.as_str())));
+    any.description(Some("What happened, in the shape of the entry's kind.")).build().into()
+}
+
+/// `pressure_read` is `PressureReadEntry`.
+fn entry_name(kind: Kind) -> String {
+    format!("{}Entry", in_capitals(kind.name()))
+}
+
+/// `registered` about a vehicle is `RegisteredVehicleEntry`.
+fn about_name(kind: Kind, subject: SubjectKind) -> String {
+    format!("{}{}Entry", in_capitals(kind.name()), in_capitals(subject.name()))
+}
+
+fn in_capitals(name: &str) -> String {
+    let word = |word: &str| word[..1].to_uppercase() + &word[1..];
+    name.split('_').map(word).collect()
+}
+
+fn one_of_subjects(kind: Kind) -> RefOr<Schema> {
+    let subjects = kind.subjects().iter().fold(OneOfBuilder::new(), |one_of, &subject| {
+        one_of.item(Ref::from_schema_name(about_name(kind, subject)))
+    });
+    subjects.description(Some(kind.says())).into()
+}
+
+fn entry(kind: Kind, subject: SubjectKind) -> RefOr<Schema> {
+    let named = ObjectBuilder::new()
+        .property("kind", only(subject.name()))
+        .property("id", uuid("Its id, made by the client that first recorded it."))
+        .required("kind")
+        .required("id")
+        .additional_properties(Some(AdditionalProperties::FreeForm(false)))
+        .description(Some("What it is about."));
+    let rules = ArrayBuilder::new()
+        .items(Object::with_type(Type::String))
+        .description(Some("The ids of the rules that are confirmed."));
+    let personal = OneOfBuilder::new()
+        .item(Object::with_type(Type::Null))
+        .item(Ref::from_schema_name(Personal::name()))
+        .description(Some("Notes and names, kept apart so that they can be erased."));
+    ObjectBuilder::new()
+        .description(Some(kind.says()))
+        .property(
+            "id",
+            uuid("Made by the client, UUID version 7; the same again is the same entry."),
+        )
+        .property("kind", only(kind.name()))
+        .property("subject", named)
+        .property("occurred_at", time("When it happened, with the device's offset."))
+        .property("by", optional(uuid("Who did the work, where that is not the sender.")))
+        .property("facts", Ref::from_schema_name(kind.shape(subject)))
+        .property("attested", rules)
+        .property("personal", personal)
+        .property("retries", optional(uuid("The refused entry that this one tries again.")))
+        .required("id")
+        .required("kind")
+        .required("subject")
+        .required("occurred_at")
+        .required("facts")
+        .additional_properties(Some(AdditionalProperties::FreeForm(false)))
+        .examples([example(kind, subject)])
+        .build()
+        .into()
+}
+
+fn only(name: &str) -> ObjectBuilder {
+    ObjectBuilder::new().schema_type(Type::String).enum_values(Some([name]))
+}
+
+fn uuid(description: &str) -> ObjectBuilder {
+    text(KnownFormat::Uuid, description)
+}
+
+fn time(description: &str) -> ObjectBuilder {
+    text(KnownFormat::DateTime, description)
+}
+
+fn text(format: KnownFormat, description: &str) -> ObjectBuilder {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(format)))
+        .description(Some(description))
+}
+
+fn optional(builder: ObjectBuilder) -> ObjectBuilder {
+    builder.schema_type(SchemaType::from_iter([Type::String, Type::Null]))
+}
+
+static EXAMPLES: LazyLock<Map<String, Value>> = LazyLock::new(|| {
+    serde_json::from_str(include_str!("examples.json")).expect("examples.json is read by a test")
+});
+
+/// The id of the subject in the examples.
+pub const EXAMPLE_ID: &str = "019b9f2c-5c00-7000-8000-00000000f001";
+
+/// An example of the body of this kind of thing.
+#[must_use]
+pub fn example_body(subject: SubjectKind) -> Value {
+    EXAMPLES[subject.name()].clone()
+}
+
+/// An example of an entry of this kind about this kind of subject, as it is sent.
+#[must_use]
+pub fn example(kind: Kind, subject: SubjectKind) -> Value {
+    let facts = EXAMPLES.get(kind.name()).unwrap_or_else(|| &EXAMPLES[subject.name()]);
+    let confirmed = |rule: &&rules::table::Rule| {
+        rule.how == How::Attested
+            && asked_on(rule, kind)
+            && rule.class(WheelKind::SinglePiece, false).is_some()
+            && !rule.on.contains("tube-type")
+    };
+    let attested: Vec<&str> = RULES.iter().filter(confirmed).map(|rule| &*rule.id).collect();
+    json!({
+        "id": "019cb1d4-3a80-7000-8000-000000000001",
+        "kind": kind.name(),
+        "subject": {"kind": subject.name(), "id": EXAMPLE_ID},
+        "occurred_at": "2026-03-03T07:00:00-06:00",
+        "facts": facts,
+        "attested": attested,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rules::Command;
+
+    // The ledger's own promise, no outside source: what the document shows can be sent.
+    #[test]
+    fn every_example_is_an_entry() {
+        for &kind in Kind::ALL {
+            for &subject in kind.subjects() {
+                let sent = example(kind, subject).to_string();
+                let read = Command::read(sent.as_bytes());
+                assert!(read.is_ok(), "{} about a {}: {read:?}", kind.name(), subject.name());
+            }
+        }
+    }
+
+    // OpenAPI 3.1.0 section 4.8.25: a discriminator maps values to schemas of the document.
+    #[test]
+    fn every_kind_has_a_closed_schema_of_its_own() {
+        let mut schemas = Vec::new();
+        NewEntry::schemas(&mut schemas);
+        let by_name: std::collections::BTreeMap<_, _> = schemas.into_iter().collect();
+        let root = serde_json::to_value(NewEntry::schema()).unwrap();
+        for kind in Kind::ALL {
+            let place = root["discriminator"]["mapping"][kind.name()].as_str().unwrap();
+            let name = place.rsplit('/').next().unwrap();
+            let schema = serde_json::to_value(&by_name[name]).unwrap();
+            for &subject in kind.subjects() {
+                let schema = match kind.subjects() {
+                    [_] => schema.clone(),
+                    _ => serde_json::to_value(&by_name[&about_name(*kind, subject)]).unwrap(),
+                };
+                assert_eq!(schema["additionalProperties"], false);
+                assert_eq!(schema["properties"]["kind"]["enum"], json!([kind.name()]));
+                let facts = schema["properties"]["facts"]["$ref"].as_str().unwrap();
+                assert!(by_name.contains_key(facts.rsplit('/').next().unwrap()), "{facts}");
+            }
+        }
+    }
+}

@@ -1,0 +1,128 @@
+//! Entries as they are shown: the record in the units in which it was sent.
+
+use crate::problem::StoppingRule;
+use crate::shapes;
+use chrono::{DateTime, FixedOffset, Utc};
+use rules::entry::{Basis, Outcome, Worked};
+use rules::facts::Personal;
+use rules::{Entry, Kind, Subject};
+use serde::Serialize;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// Whether an entry counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+#[schema(as = Outcome)]
+pub enum Came {
+    /// It counts.
+    Recorded,
+    /// Rules stopped it; it is kept whole all the same.
+    Refused,
+}
+
+/// One line of the ledger.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+#[schema(as = Entry)]
+pub struct Shown {
+    /// Its id.
+    #[schema(example = "019cb1d4-3a80-7000-8000-000000000001")]
+    pub id: Uuid,
+    /// What it is about.
+    pub subject: Subject,
+    /// Its place among the subject's entries, in the order of arrival, from 1.
+    #[schema(example = 9, minimum = 1)]
+    pub n: u64,
+    /// What kind of entry it is.
+    pub kind: Kind,
+    /// When it happened.
+    #[schema(example = "2026-03-03T07:00:00-06:00")]
+    pub occurred_at: DateTime<FixedOffset>,
+    /// When the ledger took it.
+    #[schema(example = "2026-03-03T13:00:02.114Z")]
+    pub recorded_at: DateTime<Utc>,
+    /// The device's clock when it was sent, where the device said so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sent_at: Option<DateTime<FixedOffset>>,
+    /// Who sent it.
+    pub sender: Uuid,
+    /// Who did the work.
+    pub by: Uuid,
+    /// What happened.
+    #[schema(schema_with = shapes::any_facts)]
+    pub facts: Value,
+    /// The rules that were confirmed.
+    pub attested: BTreeSet<String>,
+    /// The refused entry that it tries again.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub retries: Option<Uuid>,
+    /// The entry that it follows from, where the ledger added it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cause: Option<Uuid>,
+    /// Whether it counts.
+    pub outcome: Came,
+    /// The ids of the cautions that were acknowledged.
+    pub cautions: Vec<String>,
+    /// What the ledger worked out from it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub worked: Option<Worked>,
+    /// The rules that stopped it, in the table's order; only where it was refused.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub rules: Vec<StoppingRule>,
+    /// What the decision stood on.
+    pub basis: Basis,
+    /// Notes and names, where there are any and they were not erased.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub personal: Option<Personal>,
+}
+
+impl Shown {
+    /// An entry with its personal part.
+    #[must_use]
+    pub fn of(entry: &Entry, personal: Option<Personal>) -> Shown {
+        let (outcome, cautions, worked, rules) = match &entry.outcome {
+            Outcome::Recorded { cautions, worked } => {
+                (Came::Recorded, cautions.clone(), worked.clone(), Vec::new())
+            }
+            Outcome::Refused { reasons } => {
+                let rules = reasons.iter().map(StoppingRule::from).collect();
+                (Came::Refused, Vec::new(), None, rules)
+            }
+        };
+        Shown {
+            id: entry.id,
+            subject: entry.subject,
+            n: entry.n,
+            kind: entry.facts.kind(),
+            occurred_at: entry.occurred_at,
+            recorded_at: entry.recorded_at,
+            sent_at: entry.sent_at,
+            sender: entry.sender,
+            by: entry.by,
+            facts: entry.facts.to_value(),
+            attested: entry.attested.clone(),
+            retries: entry.retries,
+            cause: entry.cause,
+            outcome,
+            cautions,
+            worked,
+            rules,
+            basis: entry.basis.clone(),
+            personal,
+        }
+    }
+}
+
+/// An entry, and what the ledger added because of it.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+#[schema(as = EntryWithAdded)]
+pub struct WithAdded {
+    /// The entry.
+    #[serde(flatten)]
+    pub entry: Shown,
+    /// What the ledger added, recorded with it.
+    pub added: Vec<Shown>,
+}
