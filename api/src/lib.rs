@@ -4,6 +4,7 @@ pub mod accounts;
 pub mod auth;
 pub mod cli;
 pub mod clock;
+pub mod demo;
 pub mod docs;
 pub mod edge;
 pub mod health;
