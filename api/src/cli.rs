@@ -249,7 +249,7 @@ async fn create_organisation(
 ) -> Done {
     let database = Database::open(settings).await?;
     let store = Store::connect(&database.url).await?;
-    let keys = Keys::open(&settings.keys)?;
+    let keys = Keys::open(settings.keys_folder())?;
     let begun = NewOrganisation {
         org: Uuid::now_v7(),
         slug: new.slug.clone(),
