@@ -2,6 +2,7 @@
 //! made from a template.
 
 mod document;
+mod ledger;
 mod postgres;
 mod proofhold;
 mod sign_in;

@@ -1,0 +1,232 @@
+//! The ledger below the API: what is recorded can be checked, what is changed is found, and
+//! the rows can be made again.
+//!
+//! Sources: the form of the bytes is RFC 8785, of the hash RFC 9162 section 2.1.1; that an
+//! entry never changes is the ledger's own promise.
+
+use crate::postgres::{Database, wait};
+use api::demo::{self, Posting};
+use chrono::{DateTime, Utc};
+use rules::entry::{Outcome, Sender};
+use rules::{Entry, Kind};
+use std::collections::BTreeSet;
+use store::Store;
+use store::account;
+use store::check::{Report, check};
+use store::rebuild::rebuild;
+use store::record::{Answer, Request, Sent, judge, record};
+use tokio_postgres::Client;
+use uuid::Uuid;
+
+/// A ledger with the demo fleet in it.
+struct Ledger {
+    org: Uuid,
+    store: Store,
+    superuser: Client,
+    postings: Vec<Posting>,
+    // Dropped last.
+    _database: Database,
+}
+
+fn request(posting: &Posting) -> Request {
+    let sender = Sender { person: posting.person, sent_at: None };
+    let command = posting.command.clone();
+    // The demo's ids are all different, so any content will do to know an entry again.
+    let content = *posting.command.id.as_bytes();
+    let content = [content, content].concat().try_into().unwrap();
+    Request { sender, commands: vec![Sent { command, content }] }
+}
+
+impl Ledger {
+    fn new() -> Ledger {
+        let database = Database::new();
+        let store = wait(Store::connect(&database.url())).unwrap();
+        let org = demo::organisation();
+        let now: DateTime<Utc> = "2026-03-12T15:00:00Z".parse().unwrap();
+        let postings = demo::fleet(now);
+        let add = async |conn: &mut _| account::add_organisation(conn, org, ("larkspur", "")).await;
+        assert!(wait(store.in_org(org, add)).unwrap());
+        let superuser = database.superuser();
+        let ledger = Ledger { org, store, superuser, postings, _database: database };
+        for posting in &ledger.postings {
+            let answer = ledger.record(posting);
+            assert!(matches!(answer, Answer::Decided(_)), "{:?}: {answer:?}", posting.command);
+        }
+        ledger
+    }
+
+    fn record(&self, posting: &Posting) -> Answer {
+        let requests = [request(posting)];
+        let work = async |conn: &mut _| record(conn, self.org, posting.at, &requests).await;
+        wait(self.store.in_org(self.org, work)).unwrap().remove(0).remove(0)
+    }
+
+    fn check(&self) -> Report {
+        wait(self.store.in_org(self.org, async |conn: &mut _| check(conn, self.org).await)).unwrap()
+    }
+
+    fn rebuild(&self) -> u64 {
+        wait(self.store.in_org(self.org, async |conn: &mut _| rebuild(conn, self.org).await))
+            .unwrap()
+    }
+
+    fn count(&self, of: &str) -> i64 {
+        wait(self.superuser.query_one(&format!("SELECT count(*) FROM {of}"), &[])).unwrap().get(0)
+    }
+
+    /// Changes what nobody may change, as somebody who owns the machine could.
+    fn tamper(&self, statement: &str) {
+        let text = format!(
+            "BEGIN; ALTER TABLE entry DISABLE TRIGGER ALL; ALTER TABLE personal DISABLE TRIGGER ALL; \
+             {statement}; \
+             ALTER TABLE entry ENABLE TRIGGER ALL; ALTER TABLE personal ENABLE TRIGGER ALL; COMMIT"
+        );
+        wait(self.superuser.batch_execute(&text)).unwrap();
+    }
+
+    fn entries(&self, of: &str) -> Vec<Entry> {
+        let query = format!("SELECT bytes FROM entry WHERE {of} ORDER BY recorded_at, n");
+        let rows = wait(self.superuser.query(&query, &[])).unwrap();
+        rows.iter().map(|row| Entry::from_bytes(row.get(0)).unwrap()).collect()
+    }
+
+    /// The check names this entry and says this.
+    #[track_caller]
+    fn finds(&self, entry: Option<Uuid>, say: &str) {
+        let wrong = self.check().wrong.unwrap_or_else(|| panic!("not found: {say}"));
+        assert!(wrong.say.contains(say), "{wrong:?} instead of {say}");
+        assert_eq!(wrong.entry, entry, "{wrong:?}");
+    }
+}
+
+#[test]
+fn the_demo_fleet_checks_out_and_its_rows_can_be_made_again() {
+    let ledger = Ledger::new();
+    let report = ledger.check();
+    assert_eq!(report.wrong, None);
+    assert_eq!(report.entries as i64, ledger.count("entry"));
+    assert_eq!(report.subjects as i64, ledger.count("subject"));
+    assert!(report.entries > ledger.postings.len() as u64, "the ledger added entries of its own");
+    assert_eq!(ledger.count("seal_queue"), ledger.count("entry"));
+    assert_eq!(ledger.rebuild(), 0, "the rows are the folds");
+
+    ledger.tamper("UPDATE subject SET state = NULL WHERE kind = 'casing'; DELETE FROM mark");
+    ledger.finds(None, "row is not the fold");
+    let casings = ledger.count("subject WHERE kind = 'casing'");
+    assert_eq!(ledger.rebuild() as i64, casings);
+    assert_eq!(ledger.check(), report);
+}
+
+#[test]
+fn the_same_entry_again_is_answered_the_same_and_stored_once() {
+    let ledger = Ledger::new();
+    let entries = ledger.count("entry");
+    for posting in &ledger.postings {
+        let Answer::Decided(first) = ledger.record(posting) else { panic!("{posting:?}") };
+        assert_eq!(first[0].id, posting.command.id);
+        let own = BTreeSet::from_iter(
+            ledger.entries(&format!("cause = '{}'", first[0].id)).iter().map(|e| e.id),
+        );
+        assert_eq!(BTreeSet::from_iter(first[1..].iter().map(|entry| entry.id)), own);
+    }
+    // Twice in one request, and judged without recording: the same answers again.
+    let posting = &ledger.postings[ledger.postings.len() / 2];
+    let mut twice = request(posting);
+    twice.commands.push(twice.commands[0].clone());
+    let requests = [twice];
+    let now = posting.at;
+    let both = async |conn: &mut _| record(conn, ledger.org, now, &requests).await;
+    let judged = async |conn: &mut _| judge(conn, ledger.org, now, &requests).await;
+    let both = wait(ledger.store.in_org(ledger.org, both)).unwrap();
+    assert_eq!(both[0][0], both[0][1]);
+    assert_eq!(wait(ledger.store.in_org(ledger.org, judged)).unwrap(), both);
+    assert_eq!(ledger.count("entry"), entries);
+}
+
+#[test]
+fn whatever_is_changed_is_found() {
+    let ledger = Ledger::new();
+    assert_eq!(ledger.check().wrong, None);
+    wait(ledger.superuser.batch_execute("CREATE TABLE saved AS SELECT * FROM entry")).unwrap();
+    let pressures = ledger.entries("kind = 'pressure_read' AND NOT refused");
+    let victim = pressures[pressures.len() / 2].id;
+
+    // A bit of the bytes; undone by the same change again.
+    let flip = format!(
+        "UPDATE entry SET bytes = set_byte(bytes, 40, get_byte(bytes, 40) # 1) WHERE id = '{victim}'"
+    );
+    ledger.tamper(&flip);
+    assert!(ledger.check().wrong.is_some_and(|wrong| wrong.entry == Some(victim)));
+    ledger.tamper(&flip);
+    assert_eq!(ledger.check().wrong, None);
+
+    for (change, undo, say) in [
+        ("refused = NOT refused", "refused = NOT refused", "column refused"),
+        (
+            "occurred_at = occurred_at + interval '1 s'",
+            "occurred_at = occurred_at - interval '1 s'",
+            "column occurred_at",
+        ),
+        ("kind = 'tread_read'", "kind = 'pressure_read'", "column kind"),
+    ] {
+        ledger.tamper(&format!("UPDATE entry SET {change} WHERE id = '{victim}'"));
+        ledger.finds(Some(victim), say);
+        ledger.tamper(&format!("UPDATE entry SET {undo} WHERE id = '{victim}'"));
+    }
+
+    // An entry that is gone leaves a hole in its subject's count, or a missing consequence.
+    let restore = |id: Uuid| format!("INSERT INTO entry SELECT * FROM saved WHERE id = '{id}'");
+    let gone = format!("DELETE FROM entry WHERE id = '{victim}'");
+    ledger.tamper(&gone);
+    assert!(ledger.check().wrong.is_some(), "an entry is gone");
+    ledger.tamper(&restore(victim));
+    let added = ledger.entries("cause IS NOT NULL").pop().unwrap();
+    ledger.tamper(&format!("DELETE FROM entry WHERE id = '{}'", added.id));
+    assert!(ledger.check().wrong.is_some(), "a consequence is gone");
+    ledger.tamper(&restore(added.id));
+
+    let queued = format!(
+        "UPDATE seal_queue SET leaf_hash = set_byte(leaf_hash, 0, get_byte(leaf_hash, 0) # 1) WHERE entry_id = '{victim}'"
+    );
+    ledger.tamper(&queued);
+    ledger.finds(Some(victim), "its hash in the seal queue");
+    ledger.tamper(&queued);
+
+    let named = ledger.entries("id IN (SELECT entry_id FROM personal)").pop().unwrap().id;
+    let salt = format!(
+        "UPDATE personal SET salt = set_byte(salt, 0, get_byte(salt, 0) # 1) WHERE entry_id = '{named}'"
+    );
+    ledger.tamper(&salt);
+    ledger.finds(Some(named), "personal part");
+    ledger.tamper(&salt);
+
+    ledger.tamper("DELETE FROM mark WHERE kind = 'unit'");
+    ledger.finds(None, "table of marks");
+    ledger.rebuild();
+    assert_eq!(ledger.check().wrong, None);
+}
+
+/// Somebody rewrites a refused release as recorded, with its hash and all its columns right:
+/// the rules, asked again, do not agree.
+#[test]
+fn a_decision_that_the_rules_did_not_take_is_found() {
+    let ledger = Ledger::new();
+    let refused = ledger
+        .entries("refused")
+        .into_iter()
+        .find(|entry| entry.facts.kind() == Kind::Released)
+        .unwrap();
+    let forged = Entry {
+        outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+        ..refused.clone()
+    };
+    let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+    ledger.tamper(&format!(
+        "UPDATE entry SET refused = false, bytes = '\\x{}' WHERE id = '{id}'; \
+         UPDATE seal_queue SET leaf_hash = '\\x{}' WHERE entry_id = '{id}'",
+        hex(&forged.bytes()),
+        hex(&rules::canonical::leaf_hash(&forged.bytes())),
+        id = refused.id
+    ));
+    ledger.finds(Some(refused.id), "comes out otherwise");
+}
