@@ -9,10 +9,10 @@ use crate::facts::wheel::{Tagged, WheelKind};
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, State};
 use crate::hold::{HoldInput, Verdict, judge};
-use crate::low;
 use crate::table::CHECKS;
 use crate::world::{Head, World};
 use crate::{Quantity, facts};
+use crate::{late, low};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
@@ -45,16 +45,20 @@ impl<'a> Case<'a> {
         sender: Sender,
         command: &'a Command,
     ) -> Case<'a> {
+        let state = world.at(command.subject, command.occurred_at.to_utc());
+        Case::on(world, now, sender, command, state)
+    }
+
+    /// The same on a subject that stood so.
+    pub(crate) fn on(
+        world: &'a World,
+        now: DateTime<Utc>,
+        sender: Sender,
+        command: &'a Command,
+        state: Cow<'a, State>,
+    ) -> Case<'a> {
         let at = command.occurred_at.to_utc();
-        let mut case = Case {
-            world,
-            now,
-            sender,
-            command,
-            at,
-            state: world.at(command.subject, at),
-            hold: None,
-        };
+        let mut case = Case { world, now, sender, command, at, state, hold: None };
         case.hold = case.judged_hold();
         case
     }
@@ -217,7 +221,8 @@ pub fn decide(
         basis: basis.clone(),
         personal_hash,
     };
-    let added = consequences(&case, own.recorded());
+    let mut added = consequences(&case, own.recorded());
+    added.extend(late::doubts(world, &own, &added));
     number(world, own, added)
 }
 
@@ -245,14 +250,19 @@ fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry>
             let recorded_at = last.map_or(own.recorded_at, |last| last.max(own.recorded_at));
             let recorded_at = recorded_at + A_MICROSECOND;
             places.insert(subject, (n + 1, recorded_at));
-            // A consequence never occurs after its cause was recorded.
-            let latest = own.recorded_at.with_timezone(own.occurred_at.offset());
+            let in_zone = |at: DateTime<Utc>| at.with_timezone(own.occurred_at.offset());
+            // A late doubt arises now, after the decision that it is about; all else happened
+            // with its cause, and not after that was recorded.
+            let occurred_at = match &facts {
+                Facts::Flagged(flagged) if flagged.reason == Doubt::Late => in_zone(recorded_at),
+                _ => own.occurred_at.min(in_zone(own.recorded_at)),
+            };
             entries.push(Entry {
                 id,
                 subject,
                 n: n + 1,
                 recorded_at,
-                occurred_at: own.occurred_at.min(latest),
+                occurred_at,
                 facts,
                 attested: BTreeSet::new(),
                 retries: None,

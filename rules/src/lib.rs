@@ -12,6 +12,7 @@ pub mod facts;
 pub mod fold;
 pub mod gas;
 pub mod hold;
+mod late;
 mod low;
 pub mod table;
 mod units;

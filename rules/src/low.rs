@@ -1,10 +1,10 @@
 //! Whether a tire was run low, and its dual mate overloaded by it.
 
-use crate::Quantity;
 use crate::decide::Case;
 use crate::facts::Facts;
 use crate::facts::vehicle::Position;
 use crate::gas::gauge_psi_at;
+use crate::{Quantity, Subject};
 use uuid::Uuid;
 
 /// The air's temperature where none was taken, degrees Fahrenheit.
@@ -40,6 +40,11 @@ pub(crate) fn found_low(case: &Case<'_>) -> Low {
         .vehicle
         .zip(at.mate())
         .and_then(|(vehicle, place)| case.world.at_position(vehicle, place, case.id()))
+        .filter(|(id, now)| {
+            // What is there now need not have been there then.
+            let then = case.world.at(Subject::casing(*id), case.at);
+            then.casing().is_some_and(|c| (c.vehicle, c.position) == (now.vehicle, now.position))
+        })
         .map(|(id, _)| id);
     Low { own: true, mate }
 }

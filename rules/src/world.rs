@@ -196,6 +196,10 @@ impl World {
         circle.subjects.extend(
             marks_of(command).iter().filter_map(|mark| self.owners.get(mark).copied().flatten()),
         );
+        if self.histories.contains_key(&command.subject) {
+            // A late entry is about the subject as it was then, and what it hung on then.
+            circle.hang_on(&self.at(command.subject, command.occurred_at.to_utc()));
+        }
         let mut seen = BTreeSet::new();
         while let Some(&subject) = circle.subjects.iter().find(|s| !seen.contains(*s)) {
             seen.insert(subject);

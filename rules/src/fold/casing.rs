@@ -278,6 +278,10 @@ impl Casing {
                     if self.construction != Construction::SteelRadial {
                         self.doubts.clear();
                     }
+                } else if facts.off_wheel {
+                    // The last look counts: one that failed takes back one that passed.
+                    self.inspected = None;
+                    self.sound = None;
                 }
                 self.notice_damage(moment, &facts.damage);
             }

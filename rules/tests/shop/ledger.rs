@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, FixedOffset};
 use rules::entry::{Outcome, Sender};
+use rules::fold::casing::Casing;
 use rules::table::{How, RULES};
 use rules::{Command, Entry, Kind, Subject, SubjectKind, World, decide};
 use serde_json::{Value, json};
@@ -25,8 +26,9 @@ pub fn stopped(entries: &[Entry]) -> Vec<&str> {
     }
 }
 
+/// Every head and mark, and every entry in the order of arrival.
 pub struct Ledger {
-    pub world: World,
+    pub all: World,
     pub log: Vec<Entry>,
 }
 
@@ -34,7 +36,7 @@ impl Ledger {
     /// A tractor with 100 psi in front and 95 psi on the duals, wheels, a cage, a gauge,
     /// tire models of 120 psi, Ada who may do everything and Bo who was never trained.
     pub fn shop() -> Ledger {
-        let mut shop = Ledger { world: World::new(id("fleet")), log: Vec::new() };
+        let mut shop = Ledger { all: World::new(id("fleet")), log: Vec::new() };
         use SubjectKind as K;
         shop.register(K::Depot, "elmford", json!({"name": "Elmford", "zone": "America/Chicago"}));
         for name in ["ada", "bo"] {
@@ -95,6 +97,18 @@ impl Ledger {
         self.send(kind, Subject::casing(id(name)), at(clock), at(clock), facts)
     }
 
+    /// Sends an entry about a casing that arrives later than it happened.
+    pub fn late(
+        &mut self,
+        kind: Kind,
+        name: &str,
+        clock: &str,
+        arrives: &str,
+        facts: Value,
+    ) -> Vec<Entry> {
+        self.send(kind, Subject::casing(id(name)), at(clock), at(arrives), facts)
+    }
+
     /// Sends an entry that has to be recorded; gives its id.
     pub fn must(&mut self, kind: Kind, subject: Subject, clock: &str, facts: Value) -> Uuid {
         let entries = self.send(kind, subject, at(clock), at(clock), facts);
@@ -115,35 +129,52 @@ impl Ledger {
         let body = json!({"id": id(&format!("entry {}", self.log.len())), "kind": kind,
             "subject": subject, "occurred_at": at, "facts": facts, "attested": attested});
         let command = Command::read(body.to_string().as_bytes()).unwrap();
-        self.load(&command);
-        assert_eq!(self.world.dangling(&command), []);
-        let entries = decide(&self.world, now.to_utc(), ada(), &command, None);
+        let mut world = self.world_for(&command);
+        assert_eq!(world.dangling(&command), []);
+        let entries = decide(&world, now.to_utc(), ada(), &command, None);
         for entry in &entries {
-            self.world.apply(entry);
+            world.apply(entry);
             self.log.push(entry.clone());
         }
+        self.all.heads.extend(world.heads);
+        self.all.owners.extend(world.owners);
         entries
     }
 
-    /// Loads what a command needs, as a store would.
-    pub fn load(&mut self, command: &Command) {
+    /// What a decision on this command reads, loaded from nothing, as a store would.
+    pub fn world_for(&self, command: &Command) -> World {
+        let mut world = World::new(self.all.org);
         loop {
-            let wants = self.world.wants(id("ada"), std::slice::from_ref(command));
+            let wants = world.wants(id("ada"), std::slice::from_ref(command));
             if wants.is_empty() {
-                return;
+                return world;
             }
-            for subject in wants.subjects {
-                self.world.heads.entry(subject).or_default();
+            let hung = self.all.casings().filter(|(_, casing)| {
+                let axle = casing.vehicle.zip(casing.position.map(|position| position.axle));
+                casing.wheel.is_some_and(|wheel| wants.wheels.contains(&wheel))
+                    || axle.is_some_and(|axle| wants.axles.contains(&axle))
+            });
+            let hung: Vec<Subject> = hung.map(|(id, _)| Subject::casing(id)).collect();
+            for subject in wants.subjects.into_iter().chain(hung) {
+                let head = self.all.heads.get(&subject).cloned().unwrap_or_default();
+                world.heads.insert(subject, head);
             }
             for subject in wants.histories {
                 let of = self.log.iter().filter(|entry| entry.subject == subject).cloned();
-                self.world.histories.insert(subject, of.collect());
+                world.histories.insert(subject, of.collect());
             }
-            self.world.wheels.extend(wants.wheels);
-            self.world.axles.extend(wants.axles);
-            self.world.models.extend(wants.models);
-            self.world.owners.extend(wants.marks.into_iter().map(|mark| (mark, None)));
+            for mark in wants.marks {
+                let owner = self.all.owners.get(&mark).copied().flatten();
+                world.owners.insert(mark, owner);
+            }
+            world.wheels.extend(wants.wheels);
+            world.axles.extend(wants.axles);
+            world.models.extend(wants.models);
         }
+    }
+
+    pub fn known(&self, name: &str) -> &Casing {
+        self.all.heads[&Subject::casing(id(name))].state.casing().unwrap()
     }
 
     /// A new casing with a brand number, inspected at 07:30, on a wheel from 08:00.

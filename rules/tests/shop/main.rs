@@ -2,4 +2,5 @@
 //! entry does. People, vehicles and casings are invented.
 
 mod ask;
+mod late;
 mod ledger;
