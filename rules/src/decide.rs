@@ -231,49 +231,46 @@ fn after_last(head: Option<&Head>, now: DateTime<Utc>) -> DateTime<Utc> {
     head.and_then(|head| head.recorded_at).map_or(now, |last| now.max(last + A_MICROSECOND))
 }
 
-/// Gives the entries their places among their subjects' entries. What the ledger adds is
-/// recorded after its cause, so that the order of recording shows which came first.
+/// Gives the entries their places among their subjects' entries. Each is recorded after the
+/// one before it, so that the order of recording shows what follows from what.
 fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry> {
-    let own_place = world.heads.get(&own.subject).map_or(0, |head| head.n) + 1;
-    let mut places = BTreeMap::from([(own.subject, (own_place, own.recorded_at))]);
-    let mut entries: Vec<Entry> = vec![Entry { n: own_place, ..own.clone() }];
+    let mut places: BTreeMap<Subject, u64> = BTreeMap::new();
+    let mut place = |subject: Subject| {
+        let last = || world.heads.get(&subject).map_or(0, |head| head.n);
+        *places.entry(subject).and_modify(|n| *n += 1).or_insert_with(|| last() + 1)
+    };
+    let in_zone = |at: DateTime<Utc>| at.with_timezone(own.occurred_at.offset());
+    let mut entries = vec![Entry { n: place(own.subject), ..own.clone() }];
     let mut seen = BTreeSet::new();
+    let mut recorded_at = own.recorded_at;
     for (subject, facts) in added {
         let name = format!("{}/{}/{}", facts.kind().name(), rule_of(&facts), subject.id);
         let id = Uuid::new_v5(&own.id, name.as_bytes());
-        if seen.insert(id) {
-            let head = world.heads.get(&subject);
-            let (n, last) = match places.get(&subject) {
-                Some(&(n, last)) => (n, Some(last)),
-                None => (head.map_or(0, |head| head.n), head.and_then(|head| head.recorded_at)),
-            };
-            let recorded_at = last.map_or(own.recorded_at, |last| last.max(own.recorded_at));
-            let recorded_at = recorded_at + A_MICROSECOND;
-            places.insert(subject, (n + 1, recorded_at));
-            let in_zone = |at: DateTime<Utc>| at.with_timezone(own.occurred_at.offset());
-            // A late doubt arises now, after the decision that it is about; all else happened
-            // with its cause, and not after that was recorded.
-            let occurred_at = match &facts {
-                Facts::Flagged(flagged) if flagged.reason == Doubt::Late => in_zone(recorded_at),
-                _ => own.occurred_at.min(in_zone(own.recorded_at)),
-            };
-            entries.push(Entry {
-                id,
-                subject,
-                n: n + 1,
-                recorded_at,
-                occurred_at,
-                facts,
-                attested: BTreeSet::new(),
-                retries: None,
-                cause: Some(own.id),
-                outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
-                personal_hash: None,
-                ..own.clone()
-            });
+        if !seen.insert(id) {
+            continue;
         }
+        recorded_at = after_last(world.heads.get(&subject), recorded_at + A_MICROSECOND);
+        // A late doubt arises now, after the decision that it is about; all else happened
+        // with its cause, and not after that was recorded.
+        let occurred_at = match &facts {
+            Facts::Flagged(flagged) if flagged.reason == Doubt::Late => in_zone(recorded_at),
+            _ => own.occurred_at.min(in_zone(own.recorded_at)),
+        };
+        entries.push(Entry {
+            id,
+            subject,
+            n: place(subject),
+            recorded_at,
+            occurred_at,
+            facts,
+            attested: BTreeSet::new(),
+            retries: None,
+            cause: Some(own.id),
+            outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+            personal_hash: None,
+            ..own.clone()
+        });
     }
-    entries[1..].sort_by_key(|entry| (entry.recorded_at, entry.subject, entry.n));
     entries
 }
 

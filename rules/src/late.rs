@@ -4,7 +4,7 @@
 //! of the present mounting, or its installation, the casing comes under doubt.
 
 use crate::decide::Case;
-use crate::entry::{Command, Entry, Outcome, Sender, Subject};
+use crate::entry::{Entry, Outcome, Sender, Subject};
 use crate::facts::Facts;
 use crate::facts::casing::{Doubt, Flagged};
 use crate::fold::casing::Casing;
@@ -76,16 +76,7 @@ fn stops(world: &World, decision: &Entry, entries: &[&Entry]) -> BTreeSet<&'stat
     let place = (decision.at(), decision.n);
     let before = entries.iter().copied().filter(|entry| (entry.at(), entry.n) < place);
     let state = fold(before, None);
-    let command = Command {
-        id: decision.id,
-        subject: decision.subject,
-        occurred_at: decision.occurred_at,
-        by: Some(decision.by),
-        facts: decision.facts.clone(),
-        attested: decision.attested.clone(),
-        personal: None,
-        retries: None,
-    };
+    let command = decision.command();
     let sender = Sender { person: decision.sender, sent_at: decision.sent_at };
     let case = Case::on(world, decision.recorded_at, sender, &command, Cow::Owned(state));
     CHECKS

@@ -69,12 +69,11 @@ pub async fn added(
     org: Uuid,
     cause: Uuid,
 ) -> Result<Vec<Entry>, StoreError> {
-    let query = sql_query("SELECT bytes FROM entry WHERE org_id = $1 AND cause = $2");
+    let query =
+        sql_query("SELECT bytes FROM entry WHERE org_id = $1 AND cause = $2 ORDER BY recorded_at");
     let rows: Vec<BytesRow> =
         query.bind::<Id, _>(org).bind::<Id, _>(cause).load::<BytesRow>(conn).await?;
-    let mut added = rows.into_iter().map(BytesRow::read).collect::<Result<Vec<_>, _>>()?;
-    added.sort_by_key(|entry| (entry.recorded_at, entry.subject, entry.n));
-    Ok(added)
+    rows.into_iter().map(BytesRow::read).collect()
 }
 
 /// The entries of a subject after this place among them, in the order of arrival.

@@ -157,10 +157,11 @@ async fn load_known(
     let query = sql_query(
         "SELECT content, bytes FROM entry \
          WHERE org_id = $1 AND (id = ANY($2) OR cause = ANY($2)) \
-         ORDER BY cause NULLS FIRST, recorded_at, n",
+         ORDER BY recorded_at",
     );
     let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
     let mut known: HashMap<Uuid, Known> = HashMap::new();
+    // What the ledger adds is recorded after its cause.
     for row in query.load::<KnownRow>(conn).await? {
         let entry = BytesRow { bytes: row.bytes }.read()?;
         // What the ledger added itself has no content and so is never "sent again".
@@ -171,9 +172,6 @@ async fn load_known(
         if let Some(cause) = entry.cause.and_then(|cause| known.get_mut(&cause)) {
             cause.entries.push(entry);
         }
-    }
-    for known in known.values_mut() {
-        known.entries[1..].sort_by_key(|entry| (entry.recorded_at, entry.subject, entry.n));
     }
     Ok(known)
 }
