@@ -142,9 +142,9 @@ async fn load_heads(
     if !wants.models.is_empty() {
         let text = format!(
             "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'recommendation' \
-             AND EXISTS (SELECT FROM jsonb_array_elements(state -> 'versions') version, \
-                         jsonb_array_elements_text(version -> 'body' -> 'models') model \
-                         WHERE model::uuid = ANY($2))"
+             AND EXISTS (SELECT FROM jsonb_array_elements(state -> 'versions') AS v (version), \
+                         jsonb_array_elements_text(version -> 'body' -> 'models') AS m (spoken_of) \
+                         WHERE spoken_of::uuid = ANY($2))"
         );
         let models: Vec<Uuid> = wants.models.iter().copied().collect();
         let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(models);
