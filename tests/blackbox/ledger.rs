@@ -8,8 +8,9 @@ use crate::postgres::{Database, wait};
 use api::demo::{self, Posting};
 use chrono::{DateTime, Utc};
 use rules::entry::{Outcome, Sender};
-use rules::{Entry, Kind};
+use rules::{Entry, Kind, World, decide};
 use std::collections::BTreeSet;
+use std::sync::LazyLock;
 use store::Store;
 use store::account;
 use store::check::{Report, check};
@@ -18,6 +19,26 @@ use store::record::{Answer, Request, Sent, judge, record};
 use tokio_postgres::Client;
 use uuid::Uuid;
 
+/// The demo fleet, recorded once for all tests here.
+struct Fleet {
+    postings: Vec<Posting>,
+    answers: Vec<Answer>,
+    database: Database,
+}
+
+static FLEET: LazyLock<Fleet> = LazyLock::new(|| {
+    let now: DateTime<Utc> = "2026-03-12T15:00:00Z".parse().unwrap();
+    let ledger = Ledger::on(Database::new(), demo::fleet(now));
+    let add =
+        async |conn: &mut _| account::add_organisation(conn, ledger.org, ("larkspur", "")).await;
+    assert!(wait(ledger.store.in_org(ledger.org, add)).unwrap());
+    let answers = ledger.postings.iter().map(|posting| ledger.record(posting)).collect();
+    let Ledger { postings, database, store, superuser, .. } = ledger;
+    drop((store, superuser));
+    wait(database.left_alone());
+    Fleet { postings, answers, database }
+});
+
 /// A ledger with the demo fleet in it.
 struct Ledger {
     org: Uuid,
@@ -25,34 +46,27 @@ struct Ledger {
     superuser: Client,
     postings: Vec<Posting>,
     // Dropped last.
-    _database: Database,
+    database: Database,
 }
 
 fn request(posting: &Posting) -> Request {
     let sender = Sender { person: posting.person, sent_at: None };
     let command = posting.command.clone();
-    // The demo's ids are all different, so any content will do to know an entry again.
-    let content = *posting.command.id.as_bytes();
-    let content = [content, content].concat().try_into().unwrap();
+    // The demo's ids are all different, so they will do to know an entry again by.
+    let id = *posting.command.id.as_bytes();
+    let content = [id, id].concat().try_into().unwrap();
     Request { sender, commands: vec![Sent { command, content }] }
 }
 
 impl Ledger {
     fn new() -> Ledger {
-        let database = Database::new();
+        Ledger::on(Database::copy_of(&FLEET.database.name), FLEET.postings.clone())
+    }
+
+    fn on(database: Database, postings: Vec<Posting>) -> Ledger {
         let store = wait(Store::connect(&database.url())).unwrap();
-        let org = demo::organisation();
-        let now: DateTime<Utc> = "2026-03-12T15:00:00Z".parse().unwrap();
-        let postings = demo::fleet(now);
-        let add = async |conn: &mut _| account::add_organisation(conn, org, ("larkspur", "")).await;
-        assert!(wait(store.in_org(org, add)).unwrap());
-        let superuser = database.superuser();
-        let ledger = Ledger { org, store, superuser, postings, _database: database };
-        for posting in &ledger.postings {
-            let answer = ledger.record(posting);
-            assert!(matches!(answer, Answer::Decided(_)), "{:?}: {answer:?}", posting.command);
-        }
-        ledger
+        let (org, superuser) = (demo::organisation(), database.superuser());
+        Ledger { org, store, superuser, postings, database }
     }
 
     fn record(&self, posting: &Posting) -> Answer {
@@ -96,6 +110,50 @@ impl Ledger {
         let wrong = self.check().wrong.unwrap_or_else(|| panic!("not found: {say}"));
         assert!(wrong.say.contains(say), "{wrong:?} instead of {say}");
         assert_eq!(wrong.entry, entry, "{wrong:?}");
+    }
+}
+
+/// Decides in a world kept in memory, where nothing has to be looked for.
+fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
+    let mut world = World::new(demo::organisation());
+    let decide_one = |posting: &Posting| {
+        loop {
+            let wants = world.wants(posting.person, [&posting.command]);
+            if wants.is_empty() {
+                break;
+            }
+            assert!(wants.histories.is_empty(), "late: {:?}", posting.command);
+            world.wheels.extend(wants.wheels);
+            world.axles.extend(wants.axles);
+            world.models.extend(wants.models);
+            for subject in wants.subjects {
+                world.heads.entry(subject).or_default();
+            }
+            for mark in wants.marks {
+                world.owners.entry(mark).or_default();
+            }
+            for id in wants.retried {
+                world.retried.entry(id).or_default();
+            }
+        }
+        let sender = Sender { person: posting.person, sent_at: None };
+        let entries = decide(&world, posting.at, sender, &posting.command, None);
+        entries.iter().for_each(|entry| world.apply(entry));
+        entries
+    };
+    postings.iter().map(decide_one).collect()
+}
+
+/// The store finds and locks what decisions read; that it finds all of it is shown by deciding
+/// the same in memory: a second model, no outside source.
+#[test]
+fn the_store_decides_as_the_rules_do_in_memory() {
+    let in_memory = decided_in_memory(&FLEET.postings);
+    for ((posting, answer), expected) in FLEET.postings.iter().zip(&FLEET.answers).zip(in_memory) {
+        let Answer::Decided(entries) = answer else { panic!("{posting:?}: {answer:?}") };
+        let without_salt = |entry: &Entry| Entry { personal_hash: None, ..entry.clone() };
+        let entries: Vec<Entry> = entries.iter().map(without_salt).collect();
+        assert_eq!(entries, expected);
     }
 }
 

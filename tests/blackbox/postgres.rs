@@ -100,12 +100,18 @@ pub struct Database {
 }
 
 impl Database {
+    /// An empty ledger.
     pub fn new() -> Database {
+        Database::copy_of("ledger")
+    }
+
+    /// A copy of a database that nobody is connected to.
+    pub fn copy_of(template: &str) -> Database {
         let server = Server::get();
         let name = format!("test_{}", Uuid::now_v7().simple());
         wait(async {
             let postgres = server.connect("postgres").await;
-            let create = format!("CREATE DATABASE {name} TEMPLATE ledger");
+            let create = format!("CREATE DATABASE {name} TEMPLATE {template}");
             postgres.batch_execute(&create).await.unwrap();
         });
         Database { name }
@@ -113,6 +119,15 @@ impl Database {
 
     pub fn url(&self) -> String {
         Server::get().url(&self.name)
+    }
+
+    /// Waits until nobody is connected, so that it can be copied.
+    pub async fn left_alone(&self) {
+        let postgres = Server::get().connect("postgres").await;
+        let query = "SELECT count(*) FROM pg_stat_activity WHERE datname = $1";
+        while postgres.query_one(query, &[&self.name]).await.unwrap().get::<_, i64>(0) > 0 {
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
     }
 
     /// A connection of the superuser.
