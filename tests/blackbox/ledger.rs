@@ -11,6 +11,7 @@ use rules::entry::{Outcome, Sender};
 use rules::{Entry, Kind, World, decide};
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
+use std::thread;
 use store::Store;
 use store::account;
 use store::check::{Report, check};
@@ -261,6 +262,38 @@ fn whatever_is_changed_is_found() {
     ledger.tamper("DELETE FROM mark WHERE kind = 'unit'");
     ledger.finds(None, "table of marks");
     ledger.rebuild();
+    assert_eq!(ledger.check().wrong, None);
+}
+
+/// Entries that arrive at the same time: each is decided once, and a subject's count has no
+/// hole. The ledger's own promise, no outside source.
+#[test]
+fn what_arrives_at_once_is_decided_one_after_the_other() {
+    let ledger = Ledger::new();
+    let read = ledger
+        .postings
+        .iter()
+        .rfind(|posting| posting.command.facts.kind() == Kind::TreadRead)
+        .unwrap();
+    let at = ledger.postings.last().unwrap().at;
+    let again = |n: u128| {
+        let mut posting = read.clone();
+        posting.at = at;
+        posting.command.occurred_at = at.fixed_offset();
+        posting.command.id = Uuid::from_u128(n);
+        posting
+    };
+    let before = ledger.count("entry");
+    let answers: Vec<Answer> = thread::scope(|scope| {
+        let ledger = &ledger;
+        let posts: Vec<_> =
+            (0..24).map(|i| scope.spawn(move || ledger.record(&again(1 + i % 12)))).collect();
+        posts.into_iter().map(|post| post.join().unwrap()).collect()
+    });
+    assert_eq!(ledger.count("entry") - before, 12, "each of twelve came twice");
+    for (one, other) in answers.iter().zip(&answers[12..]) {
+        assert_eq!(one, other);
+    }
     assert_eq!(ledger.check().wrong, None);
 }
 
