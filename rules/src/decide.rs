@@ -131,9 +131,6 @@ impl<'a> Case<'a> {
             return None;
         };
         let (target_psi, limit_psi) = (self.target()?, self.limit()?);
-        // Only a target that passes the limit may be held at the limit in its place; claimed
-        // elsewhere, it would prove set pressures without the overpressure.
-        let at_limit = facts.at_limit && target_psi > limit_psi;
         let depot = self.world.depot(self.casing()?.depot, self.at);
         let result = judge(&HoldInput {
             kind: facts.kind,
@@ -141,7 +138,7 @@ impl<'a> Case<'a> {
             supply_isolated: facts.supply_isolated,
             target_psi,
             limit_psi,
-            at_limit,
+            at_limit: facts.at_limit,
             required_s: self.world.policy(self.at).extended_hold_s,
             gauge: self.world.gauge_on_day(facts.gauge, self.at, self.zone())?,
             readings: &facts.readings,
@@ -149,9 +146,11 @@ impl<'a> Case<'a> {
             signs: !facts.signs.is_empty(),
             altitude_ft: depot.and_then(|depot| depot.altitude_ft).unwrap_or(Quantity::ZERO),
         });
-        let covers_psi = if at_limit { limit_psi } else { facts.for_set_psi };
         // Malformed readings are refused as a form before any decision.
-        result.ok().map(|result| HoldWorked { result, covers_psi })
+        result.ok().map(|result| {
+            let covers_psi = if result.at_limit { limit_psi } else { facts.for_set_psi };
+            HoldWorked { result, covers_psi }
+        })
     }
 
     /// The zone whose days count: the cage's depot, or else the casing's.

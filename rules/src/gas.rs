@@ -49,10 +49,28 @@ mod tests {
     /// Source: published values of the standard atmosphere, rounded to four decimals.
     #[test]
     fn standard_atmosphere() {
-        for (feet, psi) in
-            [(0.0, 14.6959), (1000.0, 14.1726), (5280.0, 12.1002), (10_000.0, 10.1065)]
-        {
-            assert!((atmosphere_psi(feet) - psi).abs() < 6e-5, "{feet}");
+        for (feet, psi) in [
+            (0.0, 14.6959),
+            (500.0, 14.4324),
+            (1000.0, 14.1726),
+            (2000.0, 13.6644),
+            (3000.0, 13.1711),
+            (4000.0, 12.6924),
+            (5000.0, 12.2278),
+            (5280.0, 12.1002),
+            (6000.0, 11.7771),
+            (7000.0, 11.3399),
+            (8000.0, 10.9159),
+            (10_000.0, 10.1065),
+        ] {
+            assert!((atmosphere_psi(feet) - psi).abs() < 6e-5, "{feet}: {}", atmosphere_psi(feet));
         }
+    }
+
+    /// Source: the ideal gas law. The ratio of gauge pressures would give 92.45 psi.
+    #[test]
+    fn cold_morning_needs_absolute_pressure() {
+        let cold = gauge_psi_at(100.0, 70.0, 0.0, 30.0, 0.0);
+        assert!((cold - 91.34).abs() < 5e-3, "{cold}");
     }
 }

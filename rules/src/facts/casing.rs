@@ -400,6 +400,9 @@ shape!(Held, |held, fields| {
             ));
         }
     }
+    if held.events.len() > 100 {
+        fields.push(Field::new("/facts/events", "At most 100 events are expected."));
+    }
     for (i, event) in held.events.iter().enumerate() {
         within(fields, &format!("events/{i}/at_s"), event.at_s, 0, 86_400, "seconds");
     }

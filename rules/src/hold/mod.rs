@@ -11,6 +11,14 @@
 
 mod gauge;
 mod judge;
+mod run;
+
+#[cfg(test)]
+mod limits;
+#[cfg(test)]
+mod properties;
+#[cfg(test)]
+mod tests;
 
 pub use gauge::{Gauge, Grade};
 pub use judge::{HoldError, HoldInput, judge};
@@ -132,26 +140,33 @@ pub struct HoldResult {
     pub verdict: Verdict,
     /// By which rules it was judged.
     pub judged_as: Evidence,
-    /// The pressure it had to keep.
+    /// Set pressure and overpressure, never lowered.
     pub target_psi: Quantity,
     /// The pressure it might not pass.
     pub limit_psi: Quantity,
     /// Held at the limit, because the target passes it.
     pub at_limit: bool,
-    /// How far the gauge may be off at the target.
-    pub error_bound_psi: Quantity,
-    /// When the run of readings that counts began, seconds.
+    /// How far the gauge may be off at the pressure held; left out where nobody
+    /// knows: out of calibration, or a pressure beyond its span.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error_bound_psi: Option<Quantity>,
+    /// When the run of readings began that passed or leaked, else the longest
+    /// without a break, in seconds; left out where the verdict needed no run.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub start_s: Option<Quantity>,
     /// How long that run lasted, seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub duration_s: Option<Quantity>,
-    /// Loss over that run, with temperature taken out.
+    /// Loss over that run, with temperature taken out where it was taken; left
+    /// out where the readings are too few or too far apart to work it out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drop_psi: Option<Quantity>,
     /// How uncertain that loss is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty_psi: Option<Quantity>,
-    /// Why, in plain words.
+    /// How far the temperature moved over that run; left out where one is missing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temp_swing_f: Option<Quantity>,
+    /// Why, in plain words for the crew.
     pub because: Vec<String>,
 }
