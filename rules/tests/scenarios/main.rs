@@ -1,5 +1,6 @@
 //! The scenarios, played on the rules alone.
 
+mod agree;
 mod memory;
 mod script;
 

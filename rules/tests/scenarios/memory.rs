@@ -1,5 +1,6 @@
 //! A ledger of a few organisations, kept in memory.
 
+use crate::agree;
 use crate::script::{Ledger, Script, Sending, id};
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
@@ -84,6 +85,7 @@ impl Ledger for Memory {
             return Err(422);
         }
         let entries = decide(&book.world, sending.now, sender, &command, None);
+        agree::with(&book.world, &command, sender, &entries[0]);
         for entry in entries.iter().filter(|_| !sending.dry_run) {
             let read_back = Entry::from_bytes(&entry.bytes()).unwrap();
             assert_eq!(&read_back, entry, "an entry is what its bytes say");
