@@ -1,0 +1,210 @@
+//! What happens to tire and wheel together, off the vehicle.
+
+use super::{Mark, Sign};
+use crate::Quantity;
+use crate::facts::vehicle::Position;
+use crate::facts::wheel::Fault;
+use crate::facts::{Field, pressure, shape, within};
+use crate::hold::{Evidence, HoldEvent, HoldKind, Reading};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// Where a tire is inflated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Place {
+    /// In a restraining device.
+    Cage,
+    /// Behind a barrier.
+    Barrier,
+    /// Bolted on the vehicle with all nuts fully tightened, 29 CFR 1910.177(g)(6).
+    BoltedOn,
+    /// None of these.
+    Open,
+}
+
+/// `mounted`: tire and wheel were put together and inflated.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Mounted {
+    /// The wheel.
+    pub wheel: Uuid,
+    /// The mark that was read; left out where none was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read: Option<Mark>,
+    /// Where it was inflated.
+    pub place: Place,
+    /// The cage or barrier.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cage: Option<Uuid>,
+    /// What is wrong with the wheel.
+    #[serde(default)]
+    pub wheel_condition: Vec<Fault>,
+    /// The most air it had outside the cage.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outside_psi: Option<Quantity>,
+    /// The pressure at which the beads seated.
+    pub seat_psi: Quantity,
+    /// The pressure it was brought to.
+    pub to_psi: Quantity,
+    /// How far the distance from flange to rib varies round the tire.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rib_spread_32nds: Option<Quantity>,
+    /// Signs of a zipper rupture.
+    #[serde(default)]
+    pub signs: Vec<Sign>,
+}
+
+shape!(Mounted, |mounted, fields| {
+    for (name, psi) in [
+        ("outside_psi", mounted.outside_psi),
+        ("seat_psi", Some(mounted.seat_psi)),
+        ("to_psi", Some(mounted.to_psi)),
+    ] {
+        if let Some(psi) = psi {
+            pressure(fields, name, psi);
+        }
+    }
+    if let Some(spread) = mounted.rib_spread_32nds {
+        within(fields, "rib_spread_32nds", spread, 0, 40, "32nds of an inch");
+    }
+    caged(fields, mounted.place, mounted.cage);
+});
+
+fn caged(fields: &mut Vec<Field>, place: Place, cage: Option<Uuid>) {
+    let needed = matches!(place, Place::Cage | Place::Barrier);
+    if needed != cage.is_some() {
+        let say = if needed { "Which cage or barrier?" } else { "There is no cage at this place." };
+        fields.push(Field::new("/facts/cage", say));
+    }
+}
+
+/// `demounted`: tire and wheel were taken apart.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Demounted {
+    /// The depot the casing is at; the last one it was at where left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub depot: Option<Uuid>,
+}
+
+shape!(Demounted, |_demounted, _fields| {});
+
+/// `held`: a proof hold was made. The readings are judged; a failed or
+/// inconclusive hold is a result, not a refusal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Held {
+    /// The mark that was read; left out where none was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read: Option<Mark>,
+    /// Standard, or extended: without a break for the time of the policy.
+    pub kind: HoldKind,
+    /// How the readings were taken.
+    pub evidence: Evidence,
+    /// The supply was shut off from the tire during the hold.
+    #[serde(default)]
+    pub supply_isolated: bool,
+    /// Where it was held.
+    pub place: Place,
+    /// The cage.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cage: Option<Uuid>,
+    /// The gauge.
+    pub gauge: Uuid,
+    /// The set pressure of the position it is meant for, or the highest it may go to.
+    pub for_set_psi: Quantity,
+    /// Held at the limit, because the target passes it.
+    #[serde(default)]
+    pub at_limit: bool,
+    /// Readings in order of time.
+    pub readings: Vec<Reading>,
+    /// Air let out or the hold ended.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub events: Vec<HoldEvent>,
+    /// Signs of a zipper rupture seen or heard, at the stop of 20 psi or during the hold.
+    #[serde(default)]
+    pub signs: Vec<Sign>,
+}
+
+shape!(Held, |held, fields| {
+    pressure(fields, "for_set_psi", held.for_set_psi);
+    caged(fields, held.place, held.cage);
+    if held.readings.is_empty() || held.readings.len() > 10_000 {
+        fields.push(Field::new("/facts/readings", "1 to 10,000 readings are expected."));
+    }
+    for (i, reading) in held.readings.iter().enumerate() {
+        pressure(fields, &format!("readings/{i}/1"), reading.psi);
+        within(fields, &format!("readings/{i}/0"), reading.at_s, 0, 86_400, "seconds");
+        if let Some(temperature) = reading.temp_f {
+            within(fields, &format!("readings/{i}/2"), temperature, -80, 400, "degrees Fahrenheit");
+        }
+    }
+    for (i, pair) in held.readings.windows(2).enumerate() {
+        if pair[1].at_s <= pair[0].at_s {
+            fields.push(Field::new(
+                format!("/facts/readings/{}/0", i + 1),
+                "Each reading must be later than the one before it.",
+            ));
+        }
+    }
+    if held.events.len() > 100 {
+        fields.push(Field::new("/facts/events", "At most 100 events are expected."));
+    }
+    for (i, event) in held.events.iter().enumerate() {
+        within(fields, &format!("events/{i}/at_s"), event.at_s, 0, 86_400, "seconds");
+    }
+});
+
+/// The way a mounted casing returns to service.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Path {
+    /// Held in a cage.
+    Cage,
+    /// Inflated bolted on the vehicle, where the policy allows it.
+    BoltedOn,
+}
+
+/// `released`: the decision that a mounted casing may return to service.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Released {
+    /// The mark that was read; left out where none was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read: Option<Mark>,
+    /// The way.
+    pub path: Path,
+    /// The pressure it goes to work with.
+    pub operating_psi: Quantity,
+    /// The pressure with which it left the cage.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left_cage_psi: Option<Quantity>,
+    /// The core went in at operating pressure.
+    #[serde(default)]
+    pub core_in: bool,
+    /// Bolted on: the vehicle.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub vehicle: Option<Uuid>,
+    /// Bolted on: the position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
+}
+
+shape!(Released, |released, fields| {
+    pressure(fields, "operating_psi", released.operating_psi);
+    if let Some(psi) = released.left_cage_psi {
+        pressure(fields, "left_cage_psi", psi);
+    }
+    let bolted_on = released.path == Path::BoltedOn;
+    for (name, given) in
+        [("vehicle", released.vehicle.is_some()), ("position", released.position.is_some())]
+    {
+        if given != bolted_on {
+            let say =
+                if bolted_on { "Bolted on where?" } else { "Only a release bolted on names it." };
+            fields.push(Field::new(format!("/facts/{name}"), say));
+        }
+    }
+});

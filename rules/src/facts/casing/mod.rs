@@ -1,0 +1,365 @@
+//! What happens to a casing.
+
+mod assembly;
+mod fitting;
+
+pub use assembly::{Demounted, Held, Mounted, Path, Place, Released};
+pub use fitting::{Installed, Removed, Torqued};
+
+use super::{Field, depths, named, pressure, shape, within};
+use crate::Quantity;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// How a casing came into the fleet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// Bought new: it never ran, so its history is known.
+    New,
+}
+
+/// The marks by which one casing is told from another.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Marks {
+    /// The number branded on the sidewall by the fleet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "LK-1001")]
+    pub brand: Option<String>,
+    /// The identity of the radio tag.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "E280-77A1")]
+    pub tag: Option<String>,
+    /// Tire identification numbers (49 CFR 574.5): the maker's, then one a
+    /// retread. They name a plant and a week, not one tire.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tins: Vec<String>,
+}
+
+impl Marks {
+    fn check(&self, under: &str, fields: &mut Vec<Field>) {
+        for (name, mark) in [("brand", &self.brand), ("tag", &self.tag)] {
+            if let Some(mark) = mark {
+                named(fields, &format!("{under}{name}"), mark);
+            }
+        }
+        for (i, tin) in self.tins.iter().enumerate() {
+            named(fields, &format!("{under}tins/{i}"), tin);
+        }
+        if self.tins.len() > 12 {
+            fields.push(Field::new(
+                format!("/facts/{under}tins"),
+                "At most twelve numbers are expected.",
+            ));
+        }
+    }
+}
+
+/// The mark that was read at the tire before the work.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Mark {
+    /// The brand number.
+    Brand(String),
+    /// The radio tag.
+    Tag(String),
+    /// Only a TIN: not enough to tell one tire from its siblings.
+    Tin(String),
+}
+
+/// A sign of a zipper rupture. Each is scrap for good. The pop of beads seating
+/// is no sign, nor is the bulge of a recorded repair within limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs)]
+pub enum Sign {
+    Ripple,
+    Bulge,
+    Undulation,
+    Distortion,
+    SoftSpot,
+    ProtrudingFilaments,
+    PoppingSound,
+    SnappingSound,
+    CrackingSound,
+    LinerCreasing,
+    LinerWrinkling,
+    LinerDiscolouration,
+    WeakSidewall,
+}
+
+/// Damage with which no vehicle may run, 49 CFR 393.75(a).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Damage {
+    /// A body ply shows through tread or sidewall.
+    PlyExposed,
+    /// A belt shows through tread or sidewall.
+    BeltExposed,
+    /// Tread or sidewall comes apart.
+    Separation,
+    /// No air.
+    Flat,
+    /// A leak that can be heard or felt.
+    Leaking,
+    /// A cut down to ply or belt.
+    CutToCord,
+}
+
+/// What was seen of one part of a casing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Seen {
+    /// Looked at and felt, and sound.
+    Clear,
+    /// Damaged.
+    Damaged,
+    /// Not looked at.
+    NotSeen,
+}
+
+/// `acquired`: a casing came into the fleet.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Acquired {
+    /// How it came.
+    pub origin: Origin,
+    /// Its tire model.
+    pub model: Uuid,
+    /// Where it was put.
+    pub depot: Uuid,
+    /// Its marks.
+    #[serde(default)]
+    pub marks: Marks,
+    /// What it cost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price: Option<Money>,
+}
+
+/// An amount of money.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Money {
+    /// Hundredths of the currency's unit.
+    pub cents: u32,
+    /// ISO 4217 code.
+    #[schema(example = "USD")]
+    pub currency: String,
+}
+
+shape!(Acquired, |acquired, fields| {
+    acquired.marks.check("marks/", fields);
+    if let Some(money) = &acquired.price
+        && (money.currency.len() != 3 || !money.currency.bytes().all(|b| b.is_ascii_uppercase()))
+    {
+        fields
+            .push(Field::new("/facts/price/currency", "A three-letter ISO 4217 code is expected."));
+    }
+});
+
+/// `identified`: marks were read or put on; those given replace the old ones,
+/// TINs are added.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Identified {
+    /// The marks.
+    pub marks: Marks,
+}
+
+shape!(Identified, |identified, fields| {
+    identified.marks.check("marks/", fields);
+    if identified.marks == Marks::default() {
+        fields.push(Field::new("/facts/marks", "At least one mark is expected."));
+    }
+});
+
+/// `inspected`: a casing was looked at.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Inspected {
+    /// Off the wheel, so that the inside could be seen and felt.
+    pub off_wheel: bool,
+    /// The liner.
+    pub inside: Seen,
+    /// Tread and sidewalls.
+    pub outside: Seen,
+    /// Both beads.
+    pub beads: Seen,
+    /// The inspector's verdict.
+    pub passed: bool,
+    /// Signs of a zipper rupture.
+    #[serde(default)]
+    pub signs: Vec<Sign>,
+    /// Damage of 49 CFR 393.75(a).
+    #[serde(default)]
+    pub damage: Vec<Damage>,
+}
+
+impl Inspected {
+    /// Passed off the wheel, inside, outside and beads, with nothing found.
+    #[must_use]
+    pub fn clean(&self) -> bool {
+        self.off_wheel
+            && self.passed
+            && [self.inside, self.outside, self.beads] == [Seen::Clear; 3]
+            && self.signs.is_empty()
+            && self.damage.is_empty()
+    }
+}
+
+shape!(Inspected, |inspected, fields| {
+    if inspected.off_wheel && inspected.passed && !inspected.clean() {
+        fields.push(Field::new(
+            "/facts/passed",
+            "Off the wheel it passes only if inside, outside and beads are clear, without signs and damage.",
+        ));
+    }
+});
+
+/// `pressure_read`: a pressure was read.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PressureRead {
+    /// Gauge pressure as read.
+    pub psi: Quantity,
+    /// The tire's temperature, where it was taken.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tire_f: Option<Quantity>,
+    /// The air's temperature; 68 F where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ambient_f: Option<Quantity>,
+    /// Average speed in the hour before, for the heat table of 49 CFR 393.75(i)(2).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_hour_mph: Option<Quantity>,
+}
+
+shape!(PressureRead, |read, fields| {
+    pressure(fields, "psi", read.psi);
+    for (name, temperature) in [("tire_f", read.tire_f), ("ambient_f", read.ambient_f)] {
+        if let Some(temperature) = temperature {
+            within(fields, name, temperature, -80, 400, "degrees Fahrenheit");
+        }
+    }
+    if let Some(speed) = read.last_hour_mph {
+        within(fields, "last_hour_mph", speed, 0, 100, "miles per hour");
+    }
+});
+
+/// `tread_read`: tread depths were read.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TreadRead {
+    /// Points in each major groove: those with a wear bar (49 CFR 393.5).
+    pub grooves_32nds: Vec<Vec<Quantity>>,
+    /// Depths of grooves that do not count.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_major_32nds: Vec<Quantity>,
+}
+
+shape!(TreadRead, |read, fields| {
+    depths(fields, "grooves_32nds", &read.grooves_32nds);
+    for (i, &depth) in read.not_major_32nds.iter().enumerate() {
+        within(fields, &format!("not_major_32nds/{i}"), depth, 0, 40, "32nds of an inch");
+    }
+});
+
+/// Why there is doubt about a casing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Doubt {
+    /// Run low: at or below 80 % of its set pressure.
+    Low,
+    /// Overloaded.
+    Load,
+    /// Its dual mate was down, so it carried the load of both.
+    Mate,
+    /// Its history is not known.
+    Unknown,
+    /// A proof hold failed.
+    Hold,
+    /// A sign of a zipper rupture: scrap.
+    Sign,
+    /// New facts about the time before a release.
+    Late,
+}
+
+impl Doubt {
+    /// The rule that raises it.
+    #[must_use]
+    pub fn rule(self) -> &'static str {
+        match self {
+            Doubt::Low => "flag.low",
+            Doubt::Load => "flag.load",
+            Doubt::Mate => "flag.mate",
+            Doubt::Unknown => "flag.unknown",
+            Doubt::Hold => "flag.hold",
+            Doubt::Sign => "flag.sign",
+            Doubt::Late => "flag.late",
+        }
+    }
+}
+
+/// `flagged`: a doubt was cast on a casing, by a rule or by a person who knows
+/// or suspects it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Flagged {
+    /// Why.
+    pub reason: Doubt,
+    /// The entries that show it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub evidence: Vec<Uuid>,
+}
+
+shape!(Flagged, |flagged, fields| {
+    if flagged.evidence.len() > 100 {
+        fields.push(Field::new("/facts/evidence", "At most 100 entries are expected."));
+    }
+});
+
+/// Why a casing is scrap.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs)]
+pub enum ScrapReason {
+    PunctureBeyondLimits,
+    CrownCut,
+    SidewallCut,
+    ImpactBreak,
+    StoneDrilling,
+    RunFlat,
+    RunLow,
+    CordFatigue,
+    LinerLeak,
+    Overload,
+    HeatSeparation,
+    BrakeHeatedBead,
+    BeltSeparation,
+    PlySeparation,
+    TreadLifting,
+    BondOpen,
+    CordExposed,
+    BeadDamaged,
+    MountingDamage,
+    WornOut,
+    IrregularWear,
+    Weathered,
+    FluidSwollen,
+    TooOld,
+    RepairFailed,
+    BeyondRepair,
+    RetreadLimit,
+    Unknown,
+}
+
+/// `scrapped`: the decision that a casing may never be used again.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Scrapped {
+    /// Why.
+    pub reason: ScrapReason,
+}
+
+shape!(Scrapped, |_scrapped, _fields| {});
