@@ -19,6 +19,9 @@ use diesel_async::{
 use std::time::Duration;
 use uuid::Uuid;
 
+/// What the work of a transaction is handed.
+pub use diesel_async::AsyncPgConnection as Connection;
+
 /// Connections a process holds at most; each waits this long for a free one.
 const CONNECTIONS: usize = 16;
 const WAIT: Duration = Duration::from_secs(2);
