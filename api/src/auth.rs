@@ -6,6 +6,7 @@ use crate::state::State;
 use crate::tokens;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
+use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap};
 use actix_web::middleware::Next;
 use actix_web::{Error, FromRequest, HttpMessage, HttpRequest, web};
@@ -60,7 +61,7 @@ pub async fn guard(
         }
         request.extensions_mut().insert(caller);
     }
-    if has_body(request.headers()) && !is_json(request.headers()) {
+    if has_body(request.headers()) && !is_json(request.method(), request.headers()) {
         return Err(Problem::plain(Code::UnsupportedMediaType).into());
     }
     next.call(request).await
@@ -87,11 +88,14 @@ fn has_body(headers: &HeaderMap) -> bool {
     length.is_some_and(|length| length != "0") || headers.contains_key(header::TRANSFER_ENCODING)
 }
 
-fn is_json(headers: &HeaderMap) -> bool {
+/// JSON, or for a change a merge patch (RFC 7396 section 4).
+fn is_json(method: &Method, headers: &HeaderMap) -> bool {
     let sent = headers.get(header::CONTENT_TYPE).and_then(|sent| sent.to_str().ok());
     let named = sent.and_then(|sent| sent.split(';').next()).unwrap_or_default();
     let encoded = headers.get(header::CONTENT_ENCODING).is_some_and(|how| how != "identity");
-    named.trim().eq_ignore_ascii_case("application/json") && !encoded
+    let is = |kind: &str| named.trim().eq_ignore_ascii_case(kind);
+    let json = is("application/json");
+    (json || *method == Method::PATCH && is("application/merge-patch+json")) && !encoded
 }
 
 #[cfg(test)]
@@ -119,11 +123,15 @@ mod tests {
     // RFC 9110 sections 8.3 and 8.4; RFC 8259 section 8.1 (UTF-8).
     #[test]
     fn only_plain_json_is_json() {
-        let json = |pairs: &[_]| is_json(&headers(pairs));
+        let json = |pairs: &[_]| is_json(&Method::POST, &headers(pairs));
         assert!(json(&[("content-type", "application/json")]));
         assert!(json(&[("content-type", "Application/JSON; charset=utf-8")]));
         assert!(!json(&[("content-type", "text/plain")]));
         assert!(!json(&[]));
         assert!(!json(&[("content-type", "application/json"), ("content-encoding", "gzip")]));
+
+        // RFC 7396 section 4 names the type of a merge patch; RFC 5789 is for PATCH alone.
+        let patch = headers(&[("content-type", "application/merge-patch+json")]);
+        assert!(is_json(&Method::PATCH, &patch) && !is_json(&Method::POST, &patch));
     }
 }

@@ -28,6 +28,9 @@ use utoipa_swagger_ui::Config;
     servers((url = "/", description = "This service")),
     tags(
         (name = "sign-in", description = "Signing in, going on, signing out"),
+        (name = "entries", description = "What happened, and the decisions on it"),
+        (name = "casings", description = "Casings and vehicles, as they stand and what may be done"),
+        (name = "registry", description = "What is registered and changed: depots, people, vehicles, wheels, cages, gauges, models, recommendations, policy"),
         (name = "rules", description = "The rules that entries are judged by"),
         (name = "people", description = "People and their accounts"),
         (name = "service", description = "The service itself"),

@@ -296,6 +296,17 @@ impl Problem {
         self
     }
 
+    /// The same problem, where what an entry has under `/facts` was sent at this place.
+    #[must_use]
+    pub fn placed(mut self, at: &str) -> Problem {
+        for field in &mut self.more.fields {
+            if let Some(rest) = field.pointer.strip_prefix("/facts") {
+                field.pointer = format!("{at}{rest}");
+            }
+        }
+        self
+    }
+
     /// The same problem with the seconds after which to try again.
     #[must_use]
     pub fn retry_after(mut self, seconds: u64) -> Problem {
@@ -391,6 +402,20 @@ impl Problem {
             added: self.more.added.clone(),
         }
     }
+}
+
+/// How the document shows a refusal.
+#[must_use]
+pub fn example_refusal() -> Details {
+    let evidence = Uuid::from_u128(0x019c_b1d4_3a80_7000_8000_0000_0000_0001);
+    let refused = Uuid::from_u128(0x019c_b2c4_1f00_7000_8000_0000_0000_0002);
+    let reason = Reason {
+        rule: "release.extended".to_owned(),
+        class: Class::Practice,
+        evidence: vec![evidence],
+        found: None,
+    };
+    Problem::refused(refused, &[reason], Vec::new()).details(&Uuid::nil().to_string())
 }
 
 impl fmt::Display for Problem {

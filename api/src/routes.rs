@@ -1,7 +1,10 @@
 //! Every route, who may use it, and what serves it. A route that is not listed is a 404.
 
 use crate::problem::Problem;
-use crate::{accounts, docs, health, rules_list, sessions, tokens};
+use crate::things::{cages, depots, gauges, models, people, recommendations, vehicles, wheels};
+use crate::{
+    accounts, casings, check, docs, entries, health, policy, rules_list, sessions, tokens, units,
+};
 use actix_web::http::Method;
 use rules::Role;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -22,6 +25,8 @@ pub struct Route {
 const PUBLIC: Option<&[Role]> = None;
 const ANY_ROLE: Option<&[Role]> =
     Some(&[Role::Crew, Role::Office, Role::Manager, Role::Auditor, Role::Admin]);
+const WRITERS: Option<&[Role]> = Some(&[Role::Crew, Role::Office, Role::Manager, Role::Admin]);
+const OFFICE: Option<&[Role]> = Some(&[Role::Office, Role::Manager, Role::Admin]);
 const ADMIN: Option<&[Role]> = Some(&[Role::Admin]);
 
 const fn route(
@@ -36,20 +41,61 @@ const fn route(
 /// The table of routes and roles.
 #[rustfmt::skip]
 pub static ROUTES: &[Route] = &[
-    route("POST",   "/v1/sessions",            "create_session",     PUBLIC),
-    route("POST",   "/v1/sessions/refresh",    "refresh_session",    PUBLIC),
-    route("DELETE", "/v1/sessions/current",    "delete_session",     ANY_ROLE),
-    route("GET",    "/v1/people/{id}/account", "get_account",        ADMIN),
-    route("PUT",    "/v1/people/{id}/account", "put_account",        ADMIN),
-    route("GET",    "/v1/rules",               "list_rules",         ANY_ROLE),
-    route("GET",    "/.well-known/jwks.json",  "list_token_keys",    PUBLIC),
-    route("GET",    "/openapi.json",           "get_document",       PUBLIC),
-    route("GET",    "/docs",                   "open_docs",          PUBLIC),
-    route("GET",    "/docs/{file}",            "get_docs_file",      PUBLIC),
-    route("GET",    "/problems",               "list_problems",      PUBLIC),
-    route("GET",    "/problems/{slug}",        "get_problem",        PUBLIC),
-    route("GET",    "/healthz",                "check_health",       PUBLIC),
-    route("GET",    "/readyz",                 "check_readiness",    PUBLIC),
+    route("POST",  "/v1/sessions",                 "create_session",        PUBLIC),
+    route("POST",  "/v1/sessions/refresh",         "refresh_session",       PUBLIC),
+    route("DELETE","/v1/sessions/current",         "delete_session",        ANY_ROLE),
+    route("GET",   "/v1/people/{id}/account",      "get_account",           ADMIN),
+    route("PUT",   "/v1/people/{id}/account",      "put_account",           ADMIN),
+    route("POST",  "/v1/entries",                  "create_entry",          WRITERS),
+    route("GET",   "/v1/entries/{id}",             "get_entry",             ANY_ROLE),
+    route("GET",   "/v1/rules",                    "list_rules",            ANY_ROLE),
+    route("GET",   "/v1/casings",                  "list_casings",          ANY_ROLE),
+    route("GET",   "/v1/casings/{id}",             "get_casing",            ANY_ROLE),
+    route("GET",   "/v1/casings/{id}/history",     "list_casing_history",   ANY_ROLE),
+    route("GET",   "/v1/casings/{id}/check",       "check_casing",          ANY_ROLE),
+    route("GET",   "/v1/units/{unit}",             "get_unit",              ANY_ROLE),
+    route("POST",  "/v1/depots",                   "create_depot",          OFFICE),
+    route("GET",   "/v1/depots",                   "list_depots",           ANY_ROLE),
+    route("GET",   "/v1/depots/{id}",              "get_depot",             ANY_ROLE),
+    route("PATCH", "/v1/depots/{id}",              "change_depot",          OFFICE),
+    route("POST",  "/v1/people",                   "create_person",         OFFICE),
+    route("GET",   "/v1/people",                   "list_people",           ANY_ROLE),
+    route("GET",   "/v1/people/{id}",              "get_person",            ANY_ROLE),
+    route("PATCH", "/v1/people/{id}",              "change_person",         OFFICE),
+    route("POST",  "/v1/vehicles",                 "create_vehicle",        OFFICE),
+    route("GET",   "/v1/vehicles",                 "list_vehicles",         ANY_ROLE),
+    route("GET",   "/v1/vehicles/{id}",            "get_vehicle",           ANY_ROLE),
+    route("PATCH", "/v1/vehicles/{id}",            "change_vehicle",        OFFICE),
+    route("POST",  "/v1/wheels",                   "create_wheel",          OFFICE),
+    route("GET",   "/v1/wheels",                   "list_wheels",           ANY_ROLE),
+    route("GET",   "/v1/wheels/{id}",              "get_wheel",             ANY_ROLE),
+    route("PATCH", "/v1/wheels/{id}",              "change_wheel",          OFFICE),
+    route("POST",  "/v1/cages",                    "create_cage",           OFFICE),
+    route("GET",   "/v1/cages",                    "list_cages",            ANY_ROLE),
+    route("GET",   "/v1/cages/{id}",               "get_cage",              ANY_ROLE),
+    route("PATCH", "/v1/cages/{id}",               "change_cage",           OFFICE),
+    route("POST",  "/v1/gauges",                   "create_gauge",          OFFICE),
+    route("GET",   "/v1/gauges",                   "list_gauges",           ANY_ROLE),
+    route("GET",   "/v1/gauges/{id}",              "get_gauge",             ANY_ROLE),
+    route("PATCH", "/v1/gauges/{id}",              "change_gauge",          OFFICE),
+    route("POST",  "/v1/models",                   "create_model",          OFFICE),
+    route("GET",   "/v1/models",                   "list_models",           ANY_ROLE),
+    route("GET",   "/v1/models/{id}",              "get_model",             ANY_ROLE),
+    route("PATCH", "/v1/models/{id}",              "change_model",          OFFICE),
+    route("POST",  "/v1/recommendations",          "create_recommendation", OFFICE),
+    route("GET",   "/v1/recommendations",          "list_recommendations",  ANY_ROLE),
+    route("GET",   "/v1/recommendations/{id}",     "get_recommendation",    ANY_ROLE),
+    route("PATCH", "/v1/recommendations/{id}",     "change_recommendation", OFFICE),
+    route("GET",   "/v1/policy",                   "get_policy",            ANY_ROLE),
+    route("PATCH", "/v1/policy",                   "change_policy",         OFFICE),
+    route("GET",   "/.well-known/jwks.json",       "list_token_keys",       PUBLIC),
+    route("GET",   "/openapi.json",                "get_document",          PUBLIC),
+    route("GET",   "/docs",                        "open_docs",             PUBLIC),
+    route("GET",   "/docs/{file}",                 "get_docs_file",         PUBLIC),
+    route("GET",   "/problems",                    "list_problems",         PUBLIC),
+    route("GET",   "/problems/{slug}",             "get_problem",           PUBLIC),
+    route("GET",   "/healthz",                     "check_health",          PUBLIC),
+    route("GET",   "/readyz",                      "check_readiness",       PUBLIC),
 ];
 
 /// Registers what serves the routes.
@@ -59,7 +105,27 @@ pub fn services(config: &mut ServiceConfig<'_>) {
         .service(sessions::create_session).service(sessions::refresh_session)
         .service(sessions::delete_session)
         .service(accounts::get_account).service(accounts::put_account)
+        .service(entries::create_entry).service(entries::get_entry)
         .service(rules_list::list_rules)
+        .service(casings::list_casings).service(casings::get_casing)
+        .service(casings::list_casing_history).service(check::check_casing).service(units::get_unit)
+        .service(depots::create_depot).service(depots::list_depots)
+        .service(depots::get_depot).service(depots::change_depot)
+        .service(people::create_person).service(people::list_people)
+        .service(people::get_person).service(people::change_person)
+        .service(vehicles::create_vehicle).service(vehicles::list_vehicles)
+        .service(vehicles::get_vehicle).service(vehicles::change_vehicle)
+        .service(wheels::create_wheel).service(wheels::list_wheels)
+        .service(wheels::get_wheel).service(wheels::change_wheel)
+        .service(cages::create_cage).service(cages::list_cages)
+        .service(cages::get_cage).service(cages::change_cage)
+        .service(gauges::create_gauge).service(gauges::list_gauges)
+        .service(gauges::get_gauge).service(gauges::change_gauge)
+        .service(models::create_model).service(models::list_models)
+        .service(models::get_model).service(models::change_model)
+        .service(recommendations::create_recommendation).service(recommendations::list_recommendations)
+        .service(recommendations::get_recommendation).service(recommendations::change_recommendation)
+        .service(policy::get_policy).service(policy::change_policy)
         .service(tokens::list_token_keys)
         .service(docs::get_document).service(docs::open_docs).service(docs::get_docs_file)
         .service(docs::list_problems).service(docs::get_problem)

@@ -4,8 +4,8 @@
 //! `rules`. The examples are in `examples.json`, by kind of entry and by kind of subject.
 
 use crate::rules_list::asked_on;
-use rules::facts::Personal;
 use rules::facts::wheel::WheelKind;
+use rules::facts::{Body, Personal};
 use rules::table::{How, RULES};
 use rules::{Kind, SubjectKind};
 use serde_json::{Map, Value, json};
@@ -42,6 +42,8 @@ impl ToSchema for NewEntry {
 
     fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
         schemas.extend(Kind::shapes());
+        // Which body it is, the subject says; the schemas of entries name it.
+        schemas.retain(|(name, _)| *name != Body::name());
         schemas.push((Personal::name().into_owned(), Personal::schema()));
         for &kind in Kind::ALL {
             match kind.subjects() {
@@ -162,10 +164,19 @@ static EXAMPLES: LazyLock<Map<String, Value>> = LazyLock::new(|| {
 /// The id of the subject in the examples.
 pub const EXAMPLE_ID: &str = "019b9f2c-5c00-7000-8000-00000000f001";
 
-/// An example of the body of this kind of thing.
+/// The example of this name.
+///
+/// # Panics
+/// Where there is none of this name.
+#[must_use]
+pub fn example_named(name: &str) -> Value {
+    EXAMPLES[name].clone()
+}
+
+/// An example of the body of this kind of thing, or of a casing as it stands.
 #[must_use]
 pub fn example_body(subject: SubjectKind) -> Value {
-    EXAMPLES[subject.name()].clone()
+    example_named(subject.name())
 }
 
 /// An example of an entry of this kind about this kind of subject, as it is sent.

@@ -5,9 +5,9 @@ use crate::shapes;
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::entry::{Basis, Outcome, Worked};
 use rules::facts::Personal;
-use rules::{Entry, Kind, Subject};
+use rules::{Entry, Kind, Subject, SubjectKind};
 use serde::Serialize;
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -125,4 +125,30 @@ pub struct WithAdded {
     pub entry: Shown,
     /// What the ledger added, recorded with it.
     pub added: Vec<Shown>,
+}
+
+/// How the document shows an entry, with what the ledger added because of it.
+#[must_use]
+pub fn example() -> Value {
+    let line = |kind: Kind, id: &str, n: u64| {
+        let mut line = shapes::example(kind, SubjectKind::Casing);
+        let person = "019b9f2c-5c00-7000-8000-00000000aaaa";
+        line["id"] = json!(id);
+        line["n"] = json!(n);
+        line["recorded_at"] = json!("2026-03-03T13:00:02.114Z");
+        line["sender"] = json!(person);
+        line["by"] = json!(person);
+        line["outcome"] = json!("recorded");
+        line["cautions"] = json!([]);
+        line["basis"] =
+            json!({"rules": rules::VERSION, "entries": ["019b9f2c-6000-7000-8000-000000000001"]});
+        line
+    };
+    let cause = "019cb1d4-3a80-7000-8000-000000000001";
+    let mut flagged = line(Kind::Flagged, "5ee8d0c3-6f0b-5b52-9c9b-3f5b0f2f6a11", 10);
+    flagged["cause"] = json!(cause);
+    flagged["facts"] = json!({"reason": "low", "evidence": [cause]});
+    let mut entry = line(Kind::PressureRead, cause, 9);
+    entry["added"] = json!([flagged]);
+    entry
 }

@@ -3,7 +3,7 @@
 use crate::clock::Clock;
 use crate::keys::Keys;
 use crate::passwords::Passwords;
-use crate::problem::Problem;
+use crate::problem::{Code, Problem};
 use crate::throttle::Throttle;
 use std::io;
 use store::{Store, StoreError};
@@ -37,6 +37,7 @@ impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Problem {
         match error {
             StoreError::Unavailable(cause) => Problem::unavailable(cause),
+            StoreError::Overtaken => Problem::plain(Code::Busy).retry_after(1),
             other => Problem::internal(other),
         }
     }

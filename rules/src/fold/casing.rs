@@ -148,6 +148,7 @@ pub struct Damaged {
 
 /// What is known of a casing.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[schema(as = CasingState)]
 pub struct Casing {
     /// When it came.
     pub acquired: Moment,

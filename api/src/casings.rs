@@ -1,0 +1,250 @@
+//! Casings: what is known of them now, and all that happened to them.
+
+use crate::auth::Caller;
+use crate::input::Query;
+use crate::page::{self, Limit, List, Paging};
+use crate::problem::Problem;
+use crate::shapes::example_body;
+use crate::shown::{self, Shown};
+use crate::state::State;
+use actix_web::{HttpRequest, HttpResponse, get, web};
+use rules::fold::casing::{Casing, Standing, Whereabouts};
+use rules::world::{Head, Owned};
+use rules::{Subject, SubjectKind};
+use serde::{Deserialize, Serialize};
+use store::read::{self, CasingFilter};
+use store::{Connection, StoreError};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+/// What is still to be done about a casing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Due {
+    /// The nuts are to be checked again after 50 to 100 miles.
+    Recheck,
+}
+
+/// A casing, as it stands.
+#[derive(Serialize, ToSchema)]
+#[schema(as = Casing)]
+pub struct CasingShown {
+    /// Its id, made by the client that acquired it.
+    #[schema(example = "019b9f2c-5c00-7000-8000-00000000f001")]
+    pub id: Uuid,
+    /// How many entries it has, refused ones too.
+    #[schema(example = 9)]
+    pub n: u64,
+    /// What its entries come to.
+    #[serde(flatten)]
+    pub casing: Casing,
+    /// What is still to be done.
+    pub due: Vec<Due>,
+    /// Refused entries that nothing recorded tries again; not in lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub open_refusals: Option<Vec<Uuid>>,
+}
+
+impl CasingShown {
+    fn of(id: Uuid, head: &Head) -> Option<CasingShown> {
+        let casing = head.state.casing()?.clone();
+        Some(CasingShown { id, n: head.n, due: due(&casing), casing, open_refusals: None })
+    }
+}
+
+/// What is still to be done about this casing.
+#[must_use]
+pub fn due(casing: &Casing) -> Vec<Due> {
+    casing.recheck_due().map(|_| Due::Recheck).into_iter().collect()
+}
+
+/// A page of casings, in the order of their ids.
+#[derive(Serialize, ToSchema)]
+#[schema(as = Casings)]
+pub struct Page {
+    /// The casings.
+    pub items: Vec<CasingShown>,
+    /// The `after` of the next page, if there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+}
+
+/// Which casings are asked for: those to which all that is given applies.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Wanted {
+    /// With this standing.
+    #[param(inline, example = "suspect")]
+    standing: Option<Standing>,
+    /// Being there.
+    #[param(inline, example = "vehicle")]
+    whereabouts: Option<Whereabouts>,
+    /// Last at this depot.
+    depot: Option<Uuid>,
+    /// Of this tire model.
+    model: Option<Uuid>,
+    /// On this vehicle.
+    vehicle: Option<Uuid>,
+    /// With this brand number.
+    #[param(example = "LK-1001")]
+    brand: Option<String>,
+    /// With this radio tag.
+    #[param(example = "E280-77A1")]
+    tag: Option<String>,
+    /// How many items at most.
+    #[serde(default)]
+    #[param(value_type = u8, required = false, minimum = 1, maximum = 200, default = 50)]
+    limit: Limit,
+    /// The `next` of the page before.
+    after: Option<String>,
+}
+
+impl Wanted {
+    fn filter(&self) -> CasingFilter {
+        CasingFilter {
+            standing: self.standing,
+            whereabouts: self.whereabouts,
+            depot: self.depot,
+            model: self.model,
+            vehicle: self.vehicle,
+        }
+    }
+
+    fn marks(&self) -> Vec<Owned> {
+        let brand = self.brand.clone().map(Owned::Brand);
+        brand.into_iter().chain(self.tag.clone().map(Owned::Tag)).collect()
+    }
+
+    /// Whether the filters let this casing through.
+    fn admits(&self, casing: &Casing) -> bool {
+        self.standing.is_none_or(|standing| casing.standing == standing)
+            && self.whereabouts.is_none_or(|place| casing.whereabouts == place)
+            && self.depot.is_none_or(|depot| casing.depot == depot)
+            && self.model.is_none_or(|model| casing.model == model)
+            && (self.vehicle.is_none() || casing.vehicle == self.vehicle)
+    }
+}
+
+/// Casings
+#[utoipa::path(
+    tag = "casings",
+    params(Wanted),
+    responses((status = 200, description = "A page, in the order of their ids.", body = Page,
+        headers(("Link" = Option<String>, description = "The next page, RFC 8288.")),
+        example = json!({"items": [example_body(SubjectKind::Casing)]})))
+)]
+#[get("/v1/casings")]
+pub async fn list_casings(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    Query(wanted): Query<Wanted>,
+) -> Result<HttpResponse, Problem> {
+    let org = caller.org;
+    let pages = List::of_kind(&state.keys, org, SubjectKind::Casing);
+    let after = pages.after(wanted.after.as_deref())?;
+    let marks = wanted.marks();
+    let look = async |conn: &mut Connection| match marks.is_empty() {
+        true => {
+            let most = i64::from(wanted.limit.0) + 1;
+            read::casings(conn, org, &wanted.filter(), after, most).await
+        }
+        false => marked(conn, org, &marks).await,
+    };
+    let found = state.store.in_org(org, look).await?;
+    let shown = found.iter().filter_map(|(id, head)| CasingShown::of(*id, head));
+    let mut items: Vec<CasingShown> = shown.filter(|item| wanted.admits(&item.casing)).collect();
+    let next = pages.cut(&mut items, wanted.limit, |item| item.id);
+    Ok(page::answer(&request, next.clone().as_deref(), &Page { items, next }))
+}
+
+/// The casing that has all these marks, if there is one.
+async fn marked(
+    conn: &mut Connection,
+    org: Uuid,
+    marks: &[Owned],
+) -> Result<Vec<(Uuid, Head)>, StoreError> {
+    let mut owners = Vec::new();
+    for mark in marks {
+        owners.push(read::owner(conn, org, mark).await?);
+    }
+    let Some(Some(casing)) = owners.first().copied() else {
+        return Ok(Vec::new());
+    };
+    if casing.kind != SubjectKind::Casing || owners.iter().any(|owner| *owner != Some(casing)) {
+        return Ok(Vec::new());
+    }
+    let head = read::head(conn, org, casing).await?;
+    Ok(head.map(|head| (casing.id, head)).into_iter().collect())
+}
+
+/// A casing, as it stands
+#[utoipa::path(
+    tag = "casings",
+    params(("id" = Uuid, Path, description = "The casing.")),
+    responses((status = 200, description = "The casing.", body = CasingShown, example = json!(example_body(SubjectKind::Casing))))
+)]
+#[get("/v1/casings/{id}")]
+pub async fn get_casing(
+    state: web::Data<State>,
+    caller: Caller,
+    id: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    let (org, subject) = (caller.org, Subject::casing(*id));
+    let look = async |conn: &mut Connection| {
+        let Some(head) = read::head(conn, org, subject).await? else {
+            return Ok(None);
+        };
+        Ok(Some((head, read::open_refusals(conn, org, subject).await?)))
+    };
+    let (head, open) = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+    let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
+    Ok(HttpResponse::Ok().json(CasingShown { open_refusals: Some(open), ..shown }))
+}
+
+/// A page of entries, in the order of arrival.
+#[derive(Serialize, ToSchema)]
+pub struct History {
+    /// The entries, refused ones too.
+    pub items: Vec<Shown>,
+    /// The `after` of the next page, if there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+}
+
+/// All that happened to a casing
+///
+/// Every entry, refused ones too, in the order of arrival: `n` has no gaps. `occurred_at` says
+/// when it happened.
+#[utoipa::path(
+    tag = "casings",
+    params(("id" = Uuid, Path, description = "The casing."), Paging),
+    responses((status = 200, description = "A page of its entries.", body = History,
+        headers(("Link" = Option<String>, description = "The next page, RFC 8288.")),
+        example = json!({"items": [shown::example()]})))
+)]
+#[get("/v1/casings/{id}/history")]
+pub async fn list_casing_history(
+    state: web::Data<State>,
+    caller: Caller,
+    request: HttpRequest,
+    id: web::Path<Uuid>,
+    Query(paging): Query<Paging>,
+) -> Result<HttpResponse, Problem> {
+    let (org, subject) = (caller.org, Subject::casing(*id));
+    let pages = List::of_entries(&state.keys, org, subject);
+    let after = pages.after(paging.after.as_deref())?.unwrap_or_default().as_u128();
+    let after = u64::try_from(after).unwrap_or(u64::MAX);
+    let look = async |conn: &mut Connection| {
+        let known = read::head(conn, org, subject).await?.is_some();
+        let most = i64::from(paging.limit.0) + 1;
+        let entries = read::history(conn, org, subject, after, most).await?;
+        Ok(known.then_some(entries))
+    };
+    let entries = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+    let mut items: Vec<Shown> =
+        entries.into_iter().map(|kept| Shown::of(&kept.entry, kept.personal)).collect();
+    let next = pages.cut(&mut items, paging.limit, |item| Uuid::from_u128(item.n.into()));
+    Ok(page::answer(&request, next.clone().as_deref(), &History { items, next }))
+}

@@ -1,0 +1,168 @@
+//! Recording entries and reading them back.
+
+use crate::auth::Caller;
+use crate::headers::DeviceTime;
+use crate::input::Query;
+use crate::problem::{Code, Details, Problem};
+use crate::shapes::{self, NewEntry};
+use crate::shown::{self, Shown, WithAdded};
+use crate::state::State;
+use actix_web::http::header;
+use actix_web::web::Bytes;
+use actix_web::{HttpResponse, get, post, web};
+use rules::entry::{FormError, Outcome, Sender};
+use rules::facts::Personal;
+use rules::{Command, Entry, Kind, SubjectKind};
+use serde::Deserialize;
+use store::read;
+use store::record::{self, Answer, Request, Sent};
+use utoipa::IntoParams;
+use uuid::Uuid;
+
+/// How an entry is sent.
+#[derive(Clone, Copy, Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Sending {
+    /// Only judge it, and store nothing.
+    #[serde(default)]
+    #[param(required = false, example = false)]
+    dry_run: bool,
+}
+
+/// Record an entry
+///
+/// The same entry sent again, however much later, gets the same answer and is not recorded
+/// twice. Refused by rules it is kept whole all the same, and what it tells of the world is not
+/// lost: `added` names what the ledger added.
+///
+/// Wherever there is inflation: goggles and hearing protection, remote inflation, everybody out
+/// of the trajectory. Local codes and licensed practice come first; the ledger does not make a
+/// tire safe.
+#[utoipa::path(
+    tag = "entries",
+    params(Sending, ("Device-Time" = Option<String>, Header, format = DateTime, description = "The device's clock when it sends, RFC 3339.")),
+    request_body(content = NewEntry, example = json!(shapes::example(Kind::PressureRead, SubjectKind::Casing))),
+    responses(
+        (status = 200, description = "A dry run: what would be recorded or refused.", body = WithAdded, example = json!(shown::example())),
+        (status = 201, description = "Recorded.", body = WithAdded,
+            headers(("Location" = String, description = "The entry's address.")),
+            example = json!(shown::example())),
+        (status = 404, description = "Nothing of its subject is on record.", body = Details, content_type = "application/problem+json"),
+        (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json",
+            example = json!(crate::problem::example_refusal())),
+        (status = 422, description = "Never possible, or the id was used for something else.", body = Details, content_type = "application/problem+json"),
+    )
+)]
+#[post("/v1/entries")]
+pub async fn create_entry(
+    state: web::Data<State>,
+    caller: Caller,
+    Query(sending): Query<Sending>,
+    DeviceTime(sent_at): DeviceTime,
+    body: Bytes,
+) -> Result<HttpResponse, Problem> {
+    let command = Command::read(&body)?;
+    if !caller.role.may_write(command.facts.kind()) {
+        return Err(Problem::plain(Code::Forbidden));
+    }
+    let (org, id, now) = (caller.org, command.id, state.clock.now());
+    let personal = command.personal.clone();
+    let content = state.keys.content(org, &command.content());
+    let sender = Sender { person: caller.person, sent_at };
+    let request = [Request { sender, commands: vec![Sent { command, content }] }];
+    let work = async |conn: &mut _| match sending.dry_run {
+        true => record::judge(conn, org, now, &request).await,
+        false => record::record(conn, org, now, &request).await,
+    };
+    let entries = decided(the_one(state.store.in_org(org, work).await?)?)?;
+    if sending.dry_run {
+        return Ok(HttpResponse::Ok().json(with_added(&entries, personal)));
+    }
+    refuse(&entries)?;
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/v1/entries/{id}")))
+        .json(with_added(&entries, personal)))
+}
+
+impl From<FormError> for Problem {
+    fn from(error: FormError) -> Problem {
+        match error {
+            FormError::Malformed(field) => Problem::not_well_formed(field),
+            FormError::Impossible(fields) => Problem::impossible(fields),
+        }
+    }
+}
+
+/// The answer to a single command.
+///
+/// # Errors
+/// Where there is none, which is a fault.
+pub fn the_one(answers: Vec<Vec<Answer>>) -> Result<Answer, Problem> {
+    let answer = answers.into_iter().flatten().next();
+    answer.ok_or_else(|| Problem::internal("a command has no answer"))
+}
+
+/// The entries of a command that is in the ledger, recorded or refused: its own first.
+///
+/// # Errors
+/// 404 and 422 where nothing was stored.
+pub fn decided(answer: Answer) -> Result<Vec<Entry>, Problem> {
+    match answer {
+        Answer::Decided(entries) => Ok(entries),
+        Answer::Unknown => Err(Problem::not_found()),
+        Answer::Impossible(fields) => Err(Problem::impossible(fields)),
+        Answer::Reused(fields) => Err(Problem::plain(Code::IdReused).with_fields(fields)),
+    }
+}
+
+/// Lets a command's entries through if they were recorded.
+///
+/// # Errors
+/// 409 with the rules that stopped it.
+pub fn refuse(entries: &[Entry]) -> Result<(), Problem> {
+    match entries {
+        [own, added @ ..] => match &own.outcome {
+            Outcome::Recorded { .. } => Ok(()),
+            Outcome::Refused { reasons } => {
+                let added = added.iter().map(|entry| entry.id).collect();
+                Err(Problem::refused(own.id, reasons, added))
+            }
+        },
+        [] => Err(Problem::internal("a command has no entry")),
+    }
+}
+
+fn with_added(entries: &[Entry], personal: Option<Personal>) -> Option<WithAdded> {
+    let (own, added) = entries.split_first()?;
+    Some(WithAdded {
+        entry: Shown::of(own, personal),
+        added: added.iter().map(|entry| Shown::of(entry, None)).collect(),
+    })
+}
+
+/// One entry
+#[utoipa::path(
+    tag = "entries",
+    params(("id" = Uuid, Path, description = "The entry.")),
+    responses((status = 200, description = "The entry, and what the ledger added because of it.", body = WithAdded, example = json!(shown::example())))
+)]
+#[get("/v1/entries/{id}")]
+pub async fn get_entry(
+    state: web::Data<State>,
+    caller: Caller,
+    id: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    let (org, id) = (caller.org, *id);
+    let find = async |conn: &mut _| {
+        let Some(kept) = read::entry(conn, org, id).await? else {
+            return Ok(None);
+        };
+        Ok(Some((kept, read::added(conn, org, id).await?)))
+    };
+    let (kept, added) = state.store.in_org(org, find).await?.ok_or_else(Problem::not_found)?;
+    Ok(HttpResponse::Ok().json(WithAdded {
+        entry: Shown::of(&kept.entry, kept.personal),
+        added: added.iter().map(|entry| Shown::of(entry, None)).collect(),
+    }))
+}

@@ -1,0 +1,310 @@
+//! What is registered and changed: each write is an entry of the ledger, so that decisions can
+//! be shown to stand on what was known. The addresses of each kind are in [`crate::things`].
+
+use crate::auth::Caller;
+use crate::entries::{decided, refuse, the_one};
+use crate::headers::IfMatch;
+use crate::merge::merge;
+use crate::page::{List, Paging};
+use crate::problem::Problem;
+use crate::state::State;
+use crate::writing::Writing;
+use chrono::{DateTime, FixedOffset, Utc};
+use rules::facts::policy::Policy;
+use rules::facts::{Body, Personal};
+use rules::fold::registry::{Calibration, Check, Registry, Tag, Training};
+use rules::fold::{Moment, fold};
+use rules::world::Head;
+use rules::{Command, Entry, Facts, Field, Subject, SubjectKind};
+use serde::Serialize;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use store::read::{self, Kept};
+use store::record;
+use store::{Connection, StoreError};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// What is known of a registered thing besides its body.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct Thing {
+    /// Its id, made by the client that registered it.
+    #[schema(example = "019b9f2c-5c00-7000-8000-00000000f001")]
+    pub id: Uuid,
+    /// What kind of thing it is.
+    pub kind: SubjectKind,
+    /// Its version: the place of its last `registered` or `changed` among its entries. `ETag`
+    /// and `If-Match` carry it. 0 is a policy that nobody has set.
+    #[schema(example = 1)]
+    pub n: u64,
+    /// The entry that gave this version.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub entry: Option<Uuid>,
+    /// From when this version is in force.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2026-01-12T14:00:00Z")]
+    pub since: Option<DateTime<Utc>>,
+    /// A person's name and notes, where they were given and not erased.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub personal: Option<Personal>,
+    /// A cage's last look-over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub check: Option<Check>,
+    /// A cage's last incident.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub incident: Option<Moment>,
+    /// A gauge's calibrations since it was registered.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub calibrations: Vec<Calibration>,
+    /// A person's trainings and evaluations.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub trainings: Vec<Training>,
+    /// A wheel that may not be used any more.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tagged: Option<Tag>,
+}
+
+/// A thing with its body.
+pub type Known = (Thing, Body);
+
+impl Thing {
+    fn of(
+        id: Uuid,
+        kind: SubjectKind,
+        registry: &Registry,
+        personal: Option<Personal>,
+    ) -> Option<Known> {
+        let version = registry.newest()?;
+        let thing = Thing {
+            id,
+            kind,
+            n: version.n,
+            entry: Some(version.entry),
+            since: Some(version.from),
+            personal,
+            check: registry.check.clone(),
+            incident: registry.incident,
+            calibrations: registry.calibrations.clone(),
+            trainings: registry.trainings.clone(),
+            tagged: registry.tagged.clone(),
+        };
+        Some((thing, version.body.clone()))
+    }
+}
+
+/// The policy that holds while an organisation has set none.
+fn unset_policy(org: Uuid) -> Known {
+    let thing = Thing {
+        id: org,
+        kind: SubjectKind::Policy,
+        n: 0,
+        entry: None,
+        since: None,
+        personal: None,
+        check: None,
+        incident: None,
+        calibrations: Vec::new(),
+        trainings: Vec::new(),
+        tagged: None,
+    };
+    (thing, Body::Policy(Policy::default()))
+}
+
+/// Registers a thing. `occurred_at` is now where the client does not say.
+///
+/// # Errors
+/// 409 where rules stop it, 422 where it can never be.
+pub async fn register(
+    writing: &Writing,
+    subject: Subject,
+    occurred_at: Option<DateTime<FixedOffset>>,
+    body: Body,
+    personal: Option<Personal>,
+) -> Result<Known, Problem> {
+    let (state, org, now) = (&writing.state, writing.caller.org, writing.state.clock.now());
+    let command = command(
+        writing,
+        subject,
+        occurred_at.unwrap_or(now.fixed_offset()),
+        Facts::Registered(body),
+    );
+    let command = Command { personal, ..command }.checked();
+    let request = writing.request(command.map_err(|error| Problem::from(error).placed("/body"))?);
+    let work = async |conn: &mut Connection| {
+        let answer = the_one(record::record(conn, org, now, &request).await?);
+        let entries = answer.and_then(decided);
+        as_recorded(conn, org, entries).await
+    };
+    state.store.in_org(org, work).await?.map_err(|problem| problem.placed("/body"))
+}
+
+fn command(
+    writing: &Writing,
+    subject: Subject,
+    occurred_at: DateTime<FixedOffset>,
+    facts: Facts,
+) -> Command {
+    Command {
+        id: writing.entry,
+        subject,
+        occurred_at,
+        by: None,
+        facts,
+        attested: BTreeSet::new(),
+        personal: None,
+        retries: None,
+    }
+}
+
+/// The thing as the entry left it, however long ago that was.
+async fn as_recorded(
+    conn: &mut Connection,
+    org: Uuid,
+    entries: Result<Vec<Entry>, Problem>,
+) -> Result<Result<Known, Problem>, StoreError> {
+    let checked = entries.and_then(|entries| refuse(&entries).map(|()| entries));
+    let entry = match checked.as_deref() {
+        Ok([entry, ..]) => entry,
+        Ok([]) => return Ok(Err(Problem::internal("a command has no entry"))),
+        Err(problem) => return Ok(Err(problem.clone())),
+    };
+    let upto = i64::try_from(entry.n).unwrap_or(i64::MAX);
+    let history = read::history(conn, org, entry.subject, 0, upto).await?;
+    let state = fold(history.iter().map(|kept| &kept.entry), None);
+    let names = history.iter().rev().find_map(name_of);
+    let known = state
+        .registry()
+        .and_then(|registry| Thing::of(entry.subject.id, entry.subject.kind, registry, names));
+    Ok(known.ok_or_else(|| Problem::internal("what was recorded is not there")))
+}
+
+fn name_of(kept: &Kept) -> Option<Personal> {
+    let names = matches!(kept.entry.facts, Facts::Registered(_) | Facts::Changed(_))
+        && kept.entry.subject.kind == SubjectKind::Person
+        && kept.entry.recorded();
+    kept.personal.clone().filter(|_| names)
+}
+
+/// Changes a thing by a merge patch of its body, if it is still the version that the caller
+/// read. Sent again, it gets the same answer, whatever has happened to the thing since.
+///
+/// # Errors
+/// 404, 412, 428; 409 where rules stop it, 400 and 422 where the patched body cannot be.
+pub async fn change(
+    writing: &Writing,
+    if_match: &IfMatch,
+    subject: Subject,
+) -> Result<Known, Problem> {
+    let (state, org, now) = (&writing.state, writing.caller.org, writing.state.clock.now());
+    let patch: Value = writing.read()?;
+    let work = async |conn: &mut Connection| {
+        let Some((thing, body)) = locked(conn, org, subject).await? else {
+            return Ok(Err(Problem::not_found()));
+        };
+        if let Some(answer) = record::seen(conn, org, writing.entry, &writing.content).await? {
+            return as_recorded(conn, org, decided(answer)).await;
+        }
+        let patched =
+            if_match.admit(thing.n).and_then(|()| patched(subject.kind, &body, patch.clone()));
+        let facts = match patched {
+            Ok(body) if thing.n == 0 => Facts::Registered(body),
+            Ok(body) => Facts::Changed(body),
+            Err(problem) => return Ok(Err(problem)),
+        };
+        let command = command(writing, subject, now.fixed_offset(), facts).checked();
+        let request = match command {
+            Ok(command) => writing.request(command),
+            Err(error) => return Ok(Err(error.into())),
+        };
+        let answer = the_one(record::record(conn, org, now, &request).await?);
+        as_recorded(conn, org, answer.and_then(decided)).await
+    };
+    state.store.in_org(org, work).await?.map_err(|problem| problem.placed(""))
+}
+
+async fn locked(
+    conn: &mut Connection,
+    org: Uuid,
+    subject: Subject,
+) -> Result<Option<Known>, StoreError> {
+    let head = read::lock(conn, org, subject).await?;
+    let known = head
+        .as_ref()
+        .and_then(|head| head.state.registry())
+        .and_then(|registry| Thing::of(subject.id, subject.kind, registry, None));
+    Ok(known.or_else(|| (subject.kind == SubjectKind::Policy).then(|| unset_policy(org))))
+}
+
+fn patched(kind: SubjectKind, body: &Body, patch: Value) -> Result<Body, Problem> {
+    if !patch.is_object() {
+        let field = Field::new("", "An object with what changes is expected.");
+        return Err(Problem::not_well_formed(field));
+    }
+    let mut whole = serde_json::to_value(body).map_err(Problem::internal)?;
+    merge(&mut whole, patch);
+    Body::read(kind, &whole.to_string()).map_err(Problem::not_well_formed)
+}
+
+/// One thing, as it stands.
+///
+/// # Errors
+/// 404 where nothing is recorded of it.
+pub async fn find(state: &State, caller: Caller, subject: Subject) -> Result<Known, Problem> {
+    let org = caller.org;
+    let look = async |conn: &mut Connection| match read::head(conn, org, subject).await? {
+        Some(head) => known(conn, org, subject, &head).await,
+        None => Ok((subject.kind == SubjectKind::Policy).then(|| unset_policy(org))),
+    };
+    state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)
+}
+
+/// A thing from the head of its entries, with the name where it is a person.
+pub async fn known(
+    conn: &mut Connection,
+    org: Uuid,
+    subject: Subject,
+    head: &Head,
+) -> Result<Option<Known>, StoreError> {
+    let Some(registry) = head.state.registry() else {
+        return Ok(None);
+    };
+    let mut personal = None;
+    if subject.kind == SubjectKind::Person {
+        // The newest version that came with a name has the name.
+        for version in registry.versions.iter().rev() {
+            personal = read::entry(conn, org, version.entry).await?.and_then(|kept| kept.personal);
+            if personal.is_some() {
+                break;
+            }
+        }
+    }
+    Ok(Thing::of(subject.id, subject.kind, registry, personal))
+}
+
+/// A page of the things of a kind, in the order of their ids, with the cursor of the next.
+///
+/// # Errors
+/// 400 where the cursor is not one of this list.
+pub async fn list(
+    state: &State,
+    caller: Caller,
+    kind: SubjectKind,
+    paging: &Paging,
+) -> Result<(Vec<Known>, Option<String>), Problem> {
+    let org = caller.org;
+    let pages = List::of_kind(&state.keys, org, kind);
+    let after = pages.after(paging.after.as_deref())?;
+    let look = async |conn: &mut Connection| {
+        let mut things = Vec::new();
+        let most = i64::from(paging.limit.0) + 1;
+        for (id, head) in read::subjects(conn, org, kind, after, most).await? {
+            things.extend(known(conn, org, Subject::of(kind, id), &head).await?);
+        }
+        Ok(things)
+    };
+    let mut things = state.store.in_org(org, look).await?;
+    let next = pages.cut(&mut things, paging.limit, |(thing, _)| thing.id);
+    Ok((things, next))
+}
