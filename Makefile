@@ -1,4 +1,4 @@
-# Proofhold.  make test: is the code right  ·  make check: is the rest right
+# Proofhold.  make demo: serve an invented fleet  ·  make test: is the code right  ·  make check: is the rest right
 #
 # Each step is run by .ci/stage, which prints its seconds.
 
@@ -6,7 +6,12 @@ CARGO ?= cargo
 PYTHON = target/python/bin/python
 STAGE = .ci/stage
 
-.PHONY: test check
+.PHONY: demo test check
+
+demo:
+	$(CARGO) build --locked --package api
+	$(CARGO) run --quiet --locked --package api -- install-postgres
+	RUST_LOG=$${RUST_LOG:-warn} $(CARGO) run --quiet --locked --package api -- demo
 
 test:
 	@$(STAGE) format $(CARGO) fmt --all --check
@@ -19,6 +24,7 @@ check: $(PYTHON)
 	@$(STAGE) migrations .ci/migrations
 	@$(STAGE) document $(PYTHON) -m openapi_spec_validator openapi/v1.json
 	@$(STAGE) compose $(PYTHON) .ci/compose.py
+	@$(STAGE) demo-ledger .ci/demo-ledger
 
 $(PYTHON): .ci/requirements.txt
 	@$(STAGE) python python3 -m venv --clear target/python

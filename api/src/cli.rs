@@ -1,7 +1,8 @@
-//! The command line: `proofhold serve`, `organisation create`, `keys rotate`, `document`.
+//! The command line: `proofhold serve`, `demo`, `organisation create`, `keys rotate`, `document`.
 
 use crate::accounts;
 use crate::clock::Clock;
+use crate::demo::{self, Demo};
 use crate::keys::Keys;
 use crate::organisations::{self, NewOrganisation};
 use crate::state::State;
@@ -9,8 +10,8 @@ use crate::{docs, passwords, server};
 use actix_web::web;
 use clap::{Args, Parser, Subcommand};
 use std::error::Error;
-use std::io::{self, IsTerminal, Read};
-use std::net::TcpListener;
+use std::io::{self, IsTerminal, Read, Write};
+use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use store::Store;
@@ -95,6 +96,12 @@ impl Database {
 enum Command {
     /// Serves the API until stopped
     Serve {
+        /// Where to listen
+        #[arg(long, env = "PROOFHOLD_LISTEN", default_value = "127.0.0.1:8080")]
+        listen: String,
+    },
+    /// Serves an invented fleet, loaded at the first start
+    Demo {
         /// Where to listen
         #[arg(long, env = "PROOFHOLD_LISTEN", default_value = "127.0.0.1:8080")]
         listen: String,
@@ -212,7 +219,10 @@ fn run(cli: Cli) -> Done {
             actix_web::rt::System::new().block_on(migrate(&settings, down))?;
         }
         Command::Serve { listen } => {
-            actix_web::rt::System::new().block_on(serve(settings, &listen))?;
+            actix_web::rt::System::new().block_on(serve(settings, &listen, false))?;
+        }
+        Command::Demo { listen } => {
+            actix_web::rt::System::new().block_on(serve(settings, &listen, true))?;
         }
     }
     Ok(())
@@ -231,15 +241,39 @@ async fn migrate(settings: &Settings, down: Option<usize>) -> Done {
     database.close().await
 }
 
-async fn serve(settings: Settings, listen: &str) -> Done {
+async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
     let listener = TcpListener::bind(listen)?;
     let database = Database::open(&settings).await?;
     let keys = Keys::open(settings.keys_folder())?;
     let store = Store::connect(&database.url).await?;
     let state = web::Data::new(State::new(store, keys, Clock::system())?);
+    if with_demo {
+        greet(&demo::open(&state, &settings.data).await?, listener.local_addr()?)?;
+    }
     tracing::info!(event = "sys_startup", listen = %listener.local_addr()?);
     server::run(state, listener).await?;
     database.close().await
+}
+
+/// Tells where the demo is and who signs in.
+fn greet(demo: &Demo, address: SocketAddr) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    match demo.loaded {
+        Some((sent, refused)) => {
+            writeln!(out, "Larkspur Haulage: {sent} entries were loaded, {refused} were refused.")?;
+        }
+        None => writeln!(out, "Larkspur Haulage is there already; nothing was loaded.")?,
+    }
+    writeln!(out, "\n  http://{address}        the API; read and try it at http://{address}/docs")?;
+    writeln!(out, "  organisation  {}", demo::SLUG)?;
+    writeln!(out, "  password      {}   (kept in {})\n", demo.password, demo.file.display())?;
+    for person in &demo::PEOPLE {
+        let role = serde_json::to_value(person.role).unwrap_or_default();
+        let role = role.as_str().unwrap_or_default();
+        writeln!(out, "  {:<6}{role:<9}{}", person.login, person.name)?;
+    }
+    writeln!(out, "\nREADME.md says what to do with it. Ctrl-C stops it.")?;
+    out.flush()
 }
 
 async fn create_organisation(

@@ -1,6 +1,6 @@
 //! Writes the demo's entries down: one method a kind of work.
 
-use super::{Posting, id, named};
+use super::{Posting, id, named, person_id};
 use chrono::{DateTime, Days, FixedOffset, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use rules::facts::vehicle::Position;
@@ -145,7 +145,7 @@ impl Diary {
         }
         let command = Command::read(body.to_string().as_bytes())
             .unwrap_or_else(|error| panic!("the demo's own entry: {body}: {error:?}"));
-        let person = id(SubjectKind::Person, note.who);
+        let person = person_id(note.who);
         self.postings.push(Posting { person, at: note.at.to_utc(), command });
         entry
     }
@@ -172,7 +172,7 @@ impl Diary {
     /// A person entered into the ledger; the name is kept apart.
     pub(super) fn register_person(&mut self, login: &str, name: &str) {
         let at = self.first_day();
-        let subject = Subject::of(SubjectKind::Person, id(SubjectKind::Person, login));
+        let subject = Subject::of(SubjectKind::Person, person_id(login));
         let more = json!({"facts": {}, "personal": {"name": name}});
         self.write(Note { who: "gus", at, kind: "registered", subject, name: login, more });
     }

@@ -5,12 +5,14 @@
 
 mod diary;
 mod given;
+mod load;
 mod stories;
 #[cfg(test)]
 mod tests;
 
 use chrono::{DateTime, Utc};
 use diary::Diary;
+pub use load::{Demo, open};
 use rules::{Command, Role, SubjectKind};
 use std::sync::LazyLock;
 use uuid::Uuid;
@@ -73,6 +75,10 @@ fn named(name: &str) -> Uuid {
 #[must_use]
 pub fn organisation() -> Uuid {
     id(SubjectKind::Policy, SLUG)
+}
+
+fn person_id(login: &str) -> Uuid {
+    id(SubjectKind::Person, login)
 }
 
 /// Everything that was sent before `now`, in the order of `at`.
