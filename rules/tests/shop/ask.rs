@@ -156,6 +156,44 @@ fn tread_not_read_since_it_ran_is_left_to_the_work() {
     assert_eq!(stopped(&without), ["install.tread"]);
 }
 
+/// 49 CFR 393.75(i)(1). The entry may carry the pressure to which it was brought up.
+#[test]
+fn pressure_below_the_set_one_is_left_to_the_work() {
+    let mut shop = Ledger::shop();
+    let casing = Subject::casing(id("A"));
+    shop.mounted("A", "steel_radial", "W1");
+    shop.must(Kind::Held, casing, "08:30", held("A", "standard"));
+    let mut soft = released("A");
+    (soft["operating_psi"], soft["left_cage_psi"]) = (json!(95), json!(95));
+    shop.must(Kind::Released, casing, "09:00", soft);
+    assert_eq!(stops(&asked(&shop, "09:10", "A", &install("1L"))), [""; 0]);
+    let mut fitted = installed("A", "1L");
+    let without = shop.casing(Kind::Installed, "A", "09:20", fitted.clone());
+    assert_eq!(stopped(&without), ["install.pressure"]);
+    fitted["psi"] = json!(100);
+    assert_eq!(stopped(&shop.casing(Kind::Installed, "A", "09:30", fitted)), [""; 0]);
+}
+
+/// Trade guidance: mates within 4/32 of tread. It is a caution: acknowledged, no stop.
+#[test]
+fn a_caution_is_to_be_acknowledged() {
+    for (depth, expected) in [
+        (10, vec!["install.dual_contact", "install.wheel"]),
+        (9, vec!["install.duals", "install.dual_contact", "install.wheel"]),
+    ] {
+        let mut shop = Ledger::shop();
+        for (name, wheel, depth) in [("A", "W1", 14), ("B", "W2", depth)] {
+            shop.released(name, "steel_radial", wheel);
+            let read = json!({"grooves_32nds": [[depth, depth]]});
+            shop.must(Kind::TreadRead, Subject::casing(id(name)), "09:10", read);
+        }
+        shop.must(Kind::Installed, Subject::casing(id("B")), "09:30", installed("B", "2LI"));
+        let answer = asked(&shop, "09:40", "A", &install("2LO"));
+        assert_eq!(stops(&answer), [""; 0], "{depth}/32 beside 14/32");
+        assert_eq!(answer.to_attest, expected, "{depth}/32 beside 14/32");
+    }
+}
+
 /// 29 CFR 1910.177(d)(3)(iii): looked over before each day's use.
 #[test]
 fn rules_on_the_cage_are_asked_where_it_is_named() {

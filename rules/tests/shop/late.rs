@@ -33,7 +33,7 @@ fn back_on_the_road(shop: &mut Ledger, name: &str, model: &str) -> (Uuid, Uuid) 
     (release, installation)
 }
 
-/// Reason, time and evidence of the doubts that were added.
+/// Reason, casing and evidence of the doubts that were added.
 fn doubts(entries: &[Entry]) -> Vec<(Doubt, Subject, Vec<Uuid>)> {
     entries[1..]
         .iter()
