@@ -97,6 +97,7 @@ pub struct Wanted {
     #[param(value_type = u8, required = false, minimum = 1, maximum = 200, default = 50)]
     limit: Limit,
     /// The `next` of the page before.
+    #[param(pattern = "^[A-Za-z0-9_-]{32}$")]
     after: Option<String>,
 }
 

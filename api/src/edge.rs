@@ -18,8 +18,8 @@ use std::time::{Duration, Instant};
 use tokio::time::timeout;
 use tracing_actix_web::RequestId;
 
-/// The most bytes of a request's body.
-pub const BODY_LIMIT: usize = 64 * 1024;
+/// The most bytes of a request's body: a hold of 10,000 readings fits.
+pub const BODY_LIMIT: usize = 256 * 1024;
 
 /// How long a body may take to arrive.
 const BODY_DEADLINE: Duration = Duration::from_secs(30);

@@ -124,10 +124,7 @@ pub fn refuse(entries: &[Entry]) -> Result<(), Problem> {
     match entries {
         [own, added @ ..] => match &own.outcome {
             Outcome::Recorded { .. } => Ok(()),
-            Outcome::Refused { reasons } => {
-                let added = added.iter().map(|entry| entry.id).collect();
-                Err(Problem::refused(own.id, reasons, added))
-            }
+            Outcome::Refused { reasons } => Err(Problem::refused(own.id, reasons, added)),
         },
         [] => Err(Problem::internal("a command has no entry")),
     }

@@ -41,6 +41,7 @@ pub struct Paging {
     pub limit: Limit,
     /// The `next` of the page before.
     #[serde(default)]
+    #[param(pattern = "^[A-Za-z0-9_-]{32}$")]
     pub after: Option<String>,
 }
 

@@ -4,7 +4,7 @@ use crate::auth::Caller;
 use crate::headers::{IfMatch, etag};
 use crate::problem::{Details, Problem};
 use crate::registry::{self, Known, Thing};
-use crate::shapes::example_body;
+use crate::shapes::{self, example_body};
 use crate::state::State;
 use crate::writing::Writing;
 use actix_web::http::header;
@@ -14,7 +14,10 @@ use rules::facts::policy::Policy;
 use rules::{Subject, SubjectKind};
 use serde::Serialize;
 use serde_json::{Value, json};
-use utoipa::ToSchema;
+use std::borrow::Cow;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::Schema;
+use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// The organisation's policy.
@@ -26,6 +29,21 @@ pub struct Shown {
     pub thing: Thing,
     /// What it demands.
     pub body: Policy,
+}
+
+/// What of the policy changes. Only its schema: it is merged before it is read.
+pub struct Patch;
+
+impl PartialSchema for Patch {
+    fn schema() -> RefOr<Schema> {
+        shapes::patch_of(Policy::schema())
+    }
+}
+
+impl ToSchema for Patch {
+    fn name() -> Cow<'static, str> {
+        Cow::Borrowed("PolicyPatch")
+    }
 }
 
 fn example() -> Value {
@@ -74,8 +92,8 @@ pub async fn get_policy(state: web::Data<State>, caller: Caller) -> Result<HttpR
         ("Idempotency-Key" = Option<String>, Header, description = "Made by the client for this request, in quotes or bare."),
     ),
     request_body(content(
-        (Value = "application/merge-patch+json", example = json!({"extended_hold_s": 1500})),
-        (Value = "application/json", example = json!({"extended_hold_s": 1500})),
+        (Patch = "application/merge-patch+json", example = json!({"extended_hold_s": 1500})),
+        (Patch = "application/json", example = json!({"extended_hold_s": 1500})),
     )),
     responses(
         (status = 200, description = "Changed.", body = Shown, headers(("ETag" = String, description = "Its version, for `If-Match`."))),

@@ -4,9 +4,10 @@
 use actix_web::HttpResponse;
 use actix_web::ResponseError;
 use actix_web::http::{StatusCode, header};
-use rules::Field;
 use rules::entry::Reason;
+use rules::facts::casing::Doubt;
 use rules::table::{self, Class, How};
+use rules::{Entry, Facts, Field};
 use serde::Serialize;
 use std::fmt;
 use utoipa::ToSchema;
@@ -85,7 +86,7 @@ catalogue! {
     PreconditionFailed "precondition-failed" PRECONDITION_FAILED false "Changed meanwhile"
         "The thing has changed since it was read. Read it again and send its new `ETag` in `If-Match`.";
     PayloadTooLarge "payload-too-large" PAYLOAD_TOO_LARGE false "The body is too large"
-        "A request body may have at most 64 KiB.";
+        "A request body may have at most 256 KiB.";
     UnsupportedMediaType "unsupported-media-type" UNSUPPORTED_MEDIA_TYPE false "Not JSON"
         "Bodies are sent as `application/json`, in UTF-8 and without a content encoding.";
     Impossible "impossible" UNPROCESSABLE_ENTITY false "Never possible"
@@ -264,18 +265,30 @@ impl Problem {
     /// Well formed but never possible.
     #[must_use]
     pub fn impossible(fields: Vec<Field>) -> Problem {
-        Problem::new(Code::Impossible, "Some values can never be.").with_fields(fields)
+        let first = fields.first().map_or("Some values can never be.", |field| &field.say);
+        let detail = match fields.len() {
+            0 | 1 => first.to_owned(),
+            2 => format!("{first} One more value is wrong."),
+            more => format!("{first} {} more values are wrong.", more - 1),
+        };
+        Problem::new(Code::Impossible, detail).with_fields(fields)
     }
 
     /// An entry that rules stopped and that is kept as refused, with what the ledger added
-    /// because of it.
+    /// because of it. A sign of a zipper rupture is more pressing than any rule that stops.
     #[must_use]
-    pub fn refused(entry_id: Uuid, reasons: &[Reason], added: Vec<Uuid>) -> Problem {
+    pub fn refused(entry_id: Uuid, reasons: &[Reason], added: &[Entry]) -> Problem {
         let rules: Vec<StoppingRule> = reasons.iter().map(StoppingRule::from).collect();
-        let mut problem = Problem::new(Code::Refused, first_to_do(&rules));
+        let sign = added.iter().find_map(|entry| match &entry.facts {
+            Facts::Flagged(flagged) if flagged.reason == Doubt::Sign => table::rule("flag.sign"),
+            _ => None,
+        });
+        let first = first_to_do(&rules);
+        let detail = sign.map_or(first, |rule| rule.say.clone());
+        let mut problem = Problem::new(Code::Refused, detail);
         problem.more.entry_id = Some(entry_id);
         problem.more.rules = rules;
-        problem.more.added = added;
+        problem.more.added = added.iter().map(|entry| entry.id).collect();
         problem
     }
 
@@ -415,7 +428,7 @@ pub fn example_refusal() -> Details {
         evidence: vec![evidence],
         found: None,
     };
-    Problem::refused(refused, &[reason], Vec::new()).details(&Uuid::nil().to_string())
+    Problem::refused(refused, &[reason], &[]).details(&Uuid::nil().to_string())
 }
 
 impl fmt::Display for Problem {
@@ -440,6 +453,8 @@ impl ResponseError for Problem {
 mod tests {
     use super::*;
     use actix_web::body::to_bytes;
+    use rules::entry::{Basis, Outcome};
+    use rules::facts::casing::Flagged;
     use serde_json::Value;
 
     async fn body(problem: &Problem) -> Value {
@@ -495,7 +510,7 @@ mod tests {
             reason("install.hold_covers", Some("Held for 95 psi, set pressure here 100 psi.")),
         ];
         let detail = async |reasons: &[Reason]| {
-            let problem = Problem::refused(Uuid::from_u128(1), reasons, vec![Uuid::from_u128(2)]);
+            let problem = Problem::refused(Uuid::from_u128(1), reasons, &[]);
             body(&problem).await["detail"].as_str().unwrap().to_owned()
         };
         let hold = "Suspected low or overloaded: hold 20 minutes at 20 over.";
@@ -506,13 +521,53 @@ mod tests {
         let ticks = [reasons[1].clone()];
         assert_eq!(detail(&ticks).await, table::rule("release.seated").unwrap().say);
 
-        let body =
-            body(&Problem::refused(Uuid::from_u128(1), &reasons, vec![Uuid::from_u128(2)])).await;
-        assert_eq!(body["added"][0], Uuid::from_u128(2).to_string());
+        let body = body(&Problem::refused(Uuid::from_u128(1), &reasons, &[])).await;
+        assert!(body.get("added").is_none());
         assert_eq!(
             body["rules"][2]["say"],
             "Held for a lower pressure. Hold again for this position. Held for 95 psi, set pressure here 100 psi."
         );
+    }
+
+    fn flagged(reason: Doubt) -> Entry {
+        let (id, at) = (Uuid::from_u128(2), chrono::DateTime::UNIX_EPOCH);
+        Entry {
+            org: id,
+            id,
+            subject: rules::Subject::casing(id),
+            n: 2,
+            occurred_at: at.fixed_offset(),
+            recorded_at: at,
+            sent_at: None,
+            sender: id,
+            by: id,
+            facts: Facts::Flagged(Flagged { reason, evidence: Vec::new() }),
+            attested: Default::default(),
+            retries: None,
+            cause: Some(Uuid::from_u128(1)),
+            outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+            basis: Basis { rules: rules::VERSION.to_owned(), entries: Default::default() },
+            personal_hash: None,
+        }
+    }
+
+    // OSHA 3401 chart: a tire with a sign of a zipper rupture is scrap, and nobody goes near.
+    #[actix_web::test]
+    async fn a_sign_comes_before_every_rule() {
+        let reason = Reason {
+            rule: "mount.clean".to_owned(),
+            class: Class::Law,
+            evidence: Vec::new(),
+            found: None,
+        };
+        let refused = |doubt| {
+            Problem::refused(Uuid::from_u128(1), std::slice::from_ref(&reason), &[flagged(doubt)])
+        };
+        let sign = body(&refused(Doubt::Sign)).await;
+        assert_eq!(sign["detail"], table::rule("flag.sign").unwrap().say);
+        assert_eq!(sign["added"][0], Uuid::from_u128(2).to_string());
+        let low = body(&refused(Doubt::Low)).await;
+        assert_eq!(low["detail"], table::rule("mount.clean").unwrap().say);
     }
 
     // Zalando guideline 177: no inner causes in answers.

@@ -133,9 +133,11 @@ pub async fn register(
     let command = Command { personal, ..command }.checked();
     let request = writing.request(command.map_err(|error| Problem::from(error).placed("/body"))?);
     let work = async |conn: &mut Connection| {
-        let answer = the_one(record::record(conn, org, now, &request).await?);
-        let entries = answer.and_then(decided);
-        as_recorded(conn, org, entries).await
+        let answer = match record::seen(conn, org, writing.entry, &writing.content).await? {
+            Some(answer) => Ok(answer),
+            None => the_one(record::record(conn, org, now, &request).await?),
+        };
+        as_recorded(conn, org, answer.and_then(decided)).await
     };
     state.store.in_org(org, work).await?.map_err(|problem| problem.placed("/body"))
 }

@@ -72,6 +72,19 @@ pub fn any_facts() -> Schema {
     any.description(Some("What happened, in the shape of the entry's kind.")).build().into()
 }
 
+/// The shape of a merge patch (RFC 7396) of this shape: nothing is needed, and null removes.
+#[must_use]
+pub fn patch_of(body: RefOr<Schema>) -> RefOr<Schema> {
+    match body {
+        RefOr::T(Schema::Object(mut body)) => {
+            body.required.clear();
+            body.description = Some("What changes; null removes what may be left out.".to_owned());
+            Schema::Object(body).into()
+        }
+        other => other,
+    }
+}
+
 /// `pressure_read` is `PressureReadEntry`.
 fn entry_name(kind: Kind) -> String {
     format!("{}Entry", in_capitals(kind.name()))

@@ -5,7 +5,7 @@ use crate::shapes;
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::entry::{Basis, Outcome, Worked};
 use rules::facts::Personal;
-use rules::{Entry, Kind, Subject, SubjectKind};
+use rules::{Entry, Facts, Kind, Subject, SubjectKind, table};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -72,6 +72,10 @@ pub struct Shown {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub rules: Vec<StoppingRule>,
+    /// What to do about a doubt, in plain words; only where it is `flagged`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "Run low. Core out before removal, demount, inspect, hold 20 minutes.")]
+    pub say: Option<&'static str>,
     /// What the decision stood on.
     pub basis: Basis,
     /// Notes and names, where there are any and they were not erased.
@@ -110,9 +114,17 @@ impl Shown {
             cautions,
             worked,
             rules,
+            say: say(&entry.facts),
             basis: entry.basis.clone(),
             personal,
         }
+    }
+}
+
+fn say(facts: &Facts) -> Option<&'static str> {
+    match facts {
+        Facts::Flagged(flagged) => table::rule(flagged.reason.rule()).map(|rule| &*rule.say),
+        _ => None,
     }
 }
 
@@ -147,6 +159,7 @@ pub fn example() -> Value {
     let cause = "019cb1d4-3a80-7000-8000-000000000001";
     let mut flagged = line(Kind::Flagged, "5ee8d0c3-6f0b-5b52-9c9b-3f5b0f2f6a11", 10);
     flagged["cause"] = json!(cause);
+    flagged["say"] = json!(table::rule("flag.low").map(|rule| &rule.say));
     flagged["facts"] = json!({"reason": "low", "evidence": [cause]});
     let mut entry = line(Kind::PressureRead, cause, 9);
     entry["added"] = json!([flagged]);

@@ -10,7 +10,7 @@ use crate::input::Query;
 use crate::page::{self, Paging};
 use crate::problem::{Details, Problem};
 use crate::registry::{self, Known, Thing};
-use crate::shapes::{EXAMPLE_ID, example_body};
+use crate::shapes::{self, EXAMPLE_ID, example_body};
 use crate::state::State;
 use crate::writing::Writing;
 use actix_web::http::header;
@@ -20,7 +20,10 @@ use rules::facts::{self, Body, Personal};
 use rules::{Subject, SubjectKind};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use utoipa::ToSchema;
+use std::borrow::Cow;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::Schema;
+use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// How the document shows a new thing of this kind.
@@ -46,7 +49,7 @@ macro_rules! things {
         $(#[doc = $create_says:tt])* $create:ident($new:ident);
         $(#[doc = $list_says:tt])* $list:ident($page:ident);
         $(#[doc = $get_says:tt])* $get:ident($shown:ident);
-        $(#[doc = $change_says:tt])* $change:ident($patch:tt);
+        $(#[doc = $change_says:tt])* $change:ident($patch:ident $patch_example:tt);
     )*) => {$(
         #[doc = concat!("What is at `", $path, "`.")]
         pub mod $module {
@@ -90,6 +93,25 @@ macro_rules! things {
                         Body::$kind(body) => Ok(Shown { thing, body }),
                         _ => Err(Problem::internal("a thing has a body of another kind")),
                     }
+                }
+            }
+
+            /// What of the body changes. Only its schema: it is merged before it is read.
+            pub struct Patch;
+
+            impl PartialSchema for Patch {
+                fn schema() -> RefOr<Schema> {
+                    shapes::patch_of(<$body>::schema())
+                }
+            }
+
+            impl ToSchema for Patch {
+                fn name() -> Cow<'static, str> {
+                    Cow::Borrowed(stringify!($patch))
+                }
+
+                fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+                    <$body>::schemas(schemas);
                 }
             }
 
@@ -183,7 +205,10 @@ macro_rules! things {
                     ("If-Match" = String, Header, description = "The `ETag` of what was read."),
                     ("Idempotency-Key" = Option<String>, Header, description = "Made by the client for this request, in quotes or bare."),
                 ),
-                request_body(content((Value = "application/merge-patch+json", example = json!($patch)), (Value = "application/json", example = json!($patch)))),
+                request_body(content(
+                    (Patch = "application/merge-patch+json", example = json!($patch_example)),
+                    (Patch = "application/json", example = json!($patch_example)),
+                )),
                 responses(
                     (status = 200, description = "Changed.", body = Shown,
                         headers(("ETag" = String, description = "Its version, for `If-Match`.")),
@@ -216,7 +241,7 @@ things! {
     /// A depot
     get_depot(Depot);
     /// Change a depot
-    change_depot({"altitude_ft": 745});
+    change_depot(DepotPatch {"altitude_ft": 745});
 
     people: Person(facts::person::Person) at "/v1/people", "/v1/people/{id}";
     /// Register a person
@@ -226,7 +251,7 @@ things! {
     /// A person, with what they are trained for
     get_person(Person);
     /// Change a person
-    change_person({"employer": null});
+    change_person(PersonPatch {"employer": null});
 
     vehicles: Vehicle(facts::vehicle::Vehicle) at "/v1/vehicles", "/v1/vehicles/{id}";
     /// Register a vehicle
@@ -236,7 +261,7 @@ things! {
     /// A vehicle
     get_vehicle(Vehicle);
     /// Change a vehicle
-    change_vehicle({"unit": "LH-214A"});
+    change_vehicle(VehiclePatch {"unit": "LH-214A"});
 
     wheels: Wheel(facts::wheel::Wheel) at "/v1/wheels", "/v1/wheels/{id}";
     /// Register a wheel
@@ -246,7 +271,7 @@ things! {
     /// A wheel
     get_wheel(Wheel);
     /// Change a wheel
-    change_wheel({"rated_psi": 130});
+    change_wheel(WheelPatch {"rated_psi": 130});
 
     cages: Cage(facts::cage::Cage) at "/v1/cages", "/v1/cages/{id}";
     /// Register a cage or barrier
@@ -256,7 +281,7 @@ things! {
     /// A cage or barrier, with its last look-over
     get_cage(Cage);
     /// Change a cage or barrier
-    change_cage({"structural_repair": {"what": "new bar welded", "certificate_by": "manufacturer"}});
+    change_cage(CagePatch {"structural_repair": {"what": "new bar welded", "certificate_by": "manufacturer"}});
 
     gauges: Gauge(facts::gauge::Gauge) at "/v1/gauges", "/v1/gauges/{id}";
     /// Register a gauge
@@ -266,7 +291,7 @@ things! {
     /// A gauge, with its calibrations
     get_gauge(Gauge);
     /// Change a gauge
-    change_gauge({"name": "Elmford digital 2"});
+    change_gauge(GaugePatch {"name": "Elmford digital 2"});
 
     models: Model(facts::model::Model) at "/v1/models", "/v1/models/{id}";
     /// Register a tire model
@@ -276,7 +301,7 @@ things! {
     /// A tire model
     get_model(Model);
     /// Change a tire model
-    change_model({"seat_psi_max": 35});
+    change_model(ModelPatch {"seat_psi_max": 35});
 
     recommendations: Recommendation(facts::recommendation::Recommendation) at "/v1/recommendations", "/v1/recommendations/{id}";
     /// Register a maker's recommendation of a higher pressure
@@ -286,5 +311,5 @@ things! {
     /// A maker's recommendation
     get_recommendation(Recommendation);
     /// Change a maker's recommendation
-    change_recommendation({"highest_psi": 130});
+    change_recommendation(RecommendationPatch {"highest_psi": 130});
 }
