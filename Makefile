@@ -25,6 +25,7 @@ check: $(PYTHON)
 	@$(STAGE) document $(PYTHON) -m openapi_spec_validator openapi/v1.json
 	@$(STAGE) compose $(PYTHON) .ci/compose.py
 	@$(STAGE) demo-ledger .ci/demo-ledger
+	@$(STAGE) readme .ci/readme
 
 $(PYTHON): .ci/requirements.txt
 	@$(STAGE) python python3 -m venv --clear target/python
