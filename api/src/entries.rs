@@ -70,15 +70,14 @@ pub async fn create_entry(
     let personal = command.personal.clone();
     let content = state.keys.content(org, &command.content());
     let sender = Sender { person: caller.person, sent_at };
-    let request = [Request { sender, commands: vec![Sent { command, content }] }];
-    let work = async |conn: &mut _| match sending.dry_run {
-        true => record::judge(conn, org, now, &request).await,
-        false => record::record(conn, org, now, &request).await,
-    };
-    let entries = decided(the_one(state.store.in_org(org, work).await?)?)?;
+    let request = Request { sender, commands: vec![Sent { command, content }] };
     if sending.dry_run {
+        let request = [request];
+        let work = async |conn: &mut _| record::judge(conn, org, now, &request).await;
+        let entries = decided(the_one(state.store.in_org(org, work).await?)?)?;
         return Ok(HttpResponse::Ok().json(with_added(&entries, personal)));
     }
+    let entries = decided(the_one(vec![state.gatherer.record(org, request).await?])?)?;
     refuse(&entries)?;
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/v1/entries/{id}")))

@@ -3,6 +3,7 @@
 pub mod account;
 pub mod check;
 pub mod embedded;
+pub mod gather;
 mod insert;
 pub mod load;
 pub mod migrate;
@@ -32,6 +33,9 @@ pub enum StoreError {
     /// No connection could be had; trying again later may help.
     #[error("the database cannot be reached: {0}")]
     Unavailable(String),
+    /// More waits to be recorded than there is room for; trying again later may help.
+    #[error("too much waits to be recorded")]
+    Busy,
     /// A statement failed.
     #[error("a statement failed: {0}")]
     Database(#[from] DieselError),

@@ -21,13 +21,13 @@ use tokio_postgres::Client;
 use uuid::Uuid;
 
 /// The demo fleet, recorded once for all tests here.
-struct Fleet {
-    postings: Vec<Posting>,
+pub struct Fleet {
+    pub postings: Vec<Posting>,
     answers: Vec<Answer>,
     database: Database,
 }
 
-static FLEET: LazyLock<Fleet> = LazyLock::new(|| {
+pub static FLEET: LazyLock<Fleet> = LazyLock::new(|| {
     let now: DateTime<Utc> = "2026-03-12T15:00:00Z".parse().unwrap();
     let ledger = Ledger::on(Database::new(), demo::fleet(now));
     let add =
@@ -41,16 +41,16 @@ static FLEET: LazyLock<Fleet> = LazyLock::new(|| {
 });
 
 /// A ledger with the demo fleet in it.
-struct Ledger {
-    org: Uuid,
-    store: Store,
+pub struct Ledger {
+    pub org: Uuid,
+    pub store: Store,
     superuser: Client,
-    postings: Vec<Posting>,
+    pub postings: Vec<Posting>,
     // Dropped last.
     database: Database,
 }
 
-fn request(posting: &Posting) -> Request {
+pub fn request(posting: &Posting) -> Request {
     let sender = Sender { person: posting.person, sent_at: None };
     let command = posting.command.clone();
     // The demo's ids are all different, so they will do to know an entry again by.
@@ -60,7 +60,7 @@ fn request(posting: &Posting) -> Request {
 }
 
 impl Ledger {
-    fn new() -> Ledger {
+    pub fn new() -> Ledger {
         Ledger::on(Database::copy_of(&FLEET.database.name), FLEET.postings.clone())
     }
 
@@ -76,7 +76,7 @@ impl Ledger {
         wait(self.store.in_org(self.org, work)).unwrap().remove(0).remove(0)
     }
 
-    fn check(&self) -> Report {
+    pub fn check(&self) -> Report {
         wait(self.store.in_org(self.org, async |conn: &mut _| check(conn, self.org).await)).unwrap()
     }
 
@@ -85,7 +85,7 @@ impl Ledger {
             .unwrap()
     }
 
-    fn count(&self, of: &str) -> i64 {
+    pub fn count(&self, of: &str) -> i64 {
         wait(self.superuser.query_one(&format!("SELECT count(*) FROM {of}"), &[])).unwrap().get(0)
     }
 

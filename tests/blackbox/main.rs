@@ -2,6 +2,7 @@
 //! made from a template.
 
 mod document;
+mod gathering;
 mod ledger;
 mod postgres;
 mod proofhold;
