@@ -1,12 +1,23 @@
 //! The service over HTTP, with a real PostgreSQL of its own and a database a test,
 //! made from a template.
 
+mod append_only;
+mod bad_input;
 mod demo;
 mod document;
+mod fleet;
 mod gathering;
 mod ledger;
+mod lists;
 mod postgres;
 mod proofhold;
+mod questions;
+mod races;
+mod replays;
+mod roles;
+mod scenarios;
+#[path = "../../rules/tests/scenarios/script/mod.rs"]
+mod script;
 mod sign_in;
 mod tenants;
 mod transactions;

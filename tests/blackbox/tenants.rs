@@ -1,8 +1,11 @@
 //! Organisations are kept apart.
 
+use crate::fleet::Fleet;
 use crate::postgres::wait;
-use crate::proofhold::Proofhold;
-use rules::Role;
+use crate::proofhold::{Answer, Proofhold};
+use crate::script::id;
+use rules::{Role, Subject, SubjectKind};
+use serde_json::{Value, json};
 use store::account;
 use uuid::Uuid;
 
@@ -25,8 +28,8 @@ fn rows_of_another_organisation_do_not_exist() {
 }
 
 /// PostgreSQL's documentation of row security policies: the owner is not bound by
-/// them. Every table with an organisation has row-level security, is not the service's
-/// own, and its key begins with the organisation.
+/// them. Every table with an organisation has row-level security, but for the queue of
+/// what is to be sealed, is not the service's own, and its key begins with the organisation.
 #[test]
 fn every_table_of_an_organisation_is_secured() {
     let proofhold = Proofhold::start();
@@ -46,4 +49,74 @@ fn every_table_of_an_organisation_is_secured() {
         assert_eq!(owner, "proofhold_owner", "{table}");
         assert!(key.starts_with("PRIMARY KEY (org_id"), "{table}: {key}");
     }
+}
+
+/// OWASP API security 2023, API1 (broken object level authorization): a thing of
+/// another organisation is answered like one that nobody ever heard of.
+#[test]
+fn things_of_another_organisation_are_unknown() {
+    let scenario = json!({"id": "two fleets", "given": {
+        "organisations": {"quillfeather": {"name": "Quillfeather Freight"}},
+        "casings": {"A": {"model": "merrow-295g", "brand": "LK-1", "state": "installed", "wheel": "W1",
+            "vehicle": "T1", "position": "2LO"}}}, "steps": [], "then": {}});
+    let fleet = Fleet::played(&scenario);
+    let vehicle = Uuid::now_v7();
+    let body = json!({"unit": "LK-77", "kind": "truck", "axles": [
+        {"places": "single", "steer": true, "set_psi": 100, "placard_psi": 90}]});
+    let truck = fleet.entry("registered", Subject::of(SubjectKind::Vehicle, vehicle), body);
+    fleet.post("gus", "/v1/entries", &truck).expect(201);
+    let read = fleet.entry("pressure_read", Subject::casing(id("A")), json!({"psi": 100}));
+    fleet.post("ada", "/v1/entries", &read).expect(201);
+    let entry = read["id"].as_str().unwrap();
+    let without_id = |answer: Answer| {
+        let mut problem = answer.problem(404, "NOT_FOUND");
+        problem.as_object_mut().unwrap().remove("request_id");
+        problem
+    };
+    for (known, unknown) in [
+        (format!("/v1/casings/{}", id("A")), format!("/v1/casings/{}", Uuid::now_v7())),
+        (
+            format!("/v1/casings/{}/history", id("A")),
+            format!("/v1/casings/{}/history", Uuid::now_v7()),
+        ),
+        (
+            format!("/v1/casings/{}/check?for=release", id("A")),
+            format!("/v1/casings/{}/check?for=release", Uuid::now_v7()),
+        ),
+        (format!("/v1/entries/{entry}"), format!("/v1/entries/{}", Uuid::now_v7())),
+        (format!("/v1/vehicles/{vehicle}"), format!("/v1/vehicles/{}", Uuid::now_v7())),
+        ("/v1/units/LK-77".to_owned(), "/v1/units/LK-78".to_owned()),
+    ] {
+        fleet.get("gus", &known).expect(200);
+        let answer = without_id(fleet.get("quillfeather/gus", &known));
+        assert_eq!(answer, without_id(fleet.get("quillfeather/gus", &unknown)), "{known}");
+    }
+    let found = fleet.get("quillfeather/gus", "/v1/casings?brand=LK-1").expect(200);
+    assert_eq!(found["items"], json!([]));
+    let theirs = fleet.entry("pressure_read", Subject::casing(id("A")), json!({"psi": 100}));
+    fleet.post("quillfeather/ada", "/v1/entries", &theirs).problem(404, "NOT_FOUND");
+    let named = fleet.entry(
+        "cage_checked",
+        Subject::of(SubjectKind::Cage, id("K1")),
+        json!({"defects": [], "label": "readable"}),
+    );
+    // The same ids, marks and unit numbers are free there: here is the same entry id again.
+    let mut same_id = named.clone();
+    same_id["id"] = read["id"].clone();
+    fleet.post("quillfeather/ada", "/v1/entries", &same_id).expect(201);
+    let truck = fleet.entry(
+        "registered",
+        Subject::of(SubjectKind::Vehicle, vehicle),
+        truck["facts"].clone(),
+    );
+    fleet.post("quillfeather/gus", "/v1/entries", &truck).expect(201);
+    let retried = with_retries(&named, entry);
+    fleet.post("quillfeather/ada", "/v1/entries", &retried).problem(422, "IMPOSSIBLE");
+}
+
+fn with_retries(entry: &Value, of: &str) -> Value {
+    let mut entry = entry.clone();
+    entry["id"] = json!(Uuid::now_v7());
+    entry["retries"] = json!(of);
+    entry
 }

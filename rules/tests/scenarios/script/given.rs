@@ -195,7 +195,9 @@ impl Given {
                 facts.insert(field.to_owned(), json!(id(name)));
             }
         }
-        let casing = self.topics["casings"].get(subject).map(|_| self.thing("casings", subject));
+        let casings = self.topics.get("casings");
+        let casing =
+            casings.and_then(|all| all.get(subject)).map(|_| self.thing("casings", subject));
         self.marks(kind, &mut facts, &casing.unwrap_or_default());
         facts.retain(|_, value| !value.is_null());
         (kind.to_owned(), Value::Object(facts))

@@ -206,9 +206,11 @@ impl Script {
             dry_run: false,
             body: self.body(said),
         };
-        let answer = self.send(ledger, &sending);
-        let recorded = answer.as_ref().is_ok_and(|entries| entries[0].recorded());
-        assert!(recorded, "{}: {sending:?}: {answer:?}", self.scenario["id"]);
+        let place = format!("{} {}", self.scenario["id"], sending.body);
+        match self.send(ledger, &sending) {
+            Ok(entries) => assert!(entries[0].recorded(), "{:?}: {place}", entries[0].outcome),
+            Err(status) => panic!("{status}: {place}"),
+        }
     }
 
     fn body(&mut self, said: Saying) -> Value {

@@ -1,0 +1,37 @@
+//! The scenarios, played over HTTP.
+
+use crate::fleet::Fleet;
+use crate::script;
+
+macro_rules! scenarios {
+    ($($name:ident $id:literal)*) => {
+        $(#[test]
+        fn $name() {
+            let scenarios = script::scenarios();
+            let scenario = scenarios.iter().find(|scenario| scenario["id"] == $id).unwrap();
+            Fleet::played(scenario).stands();
+        })*
+
+        const PLAYED: &[&str] = &[$($id),*];
+    };
+}
+
+scenarios! {
+    a01 "A01" a03 "A03" a04 "A04" a05 "A05" a06 "A06" a08 "A08" a09 "A09" a10 "A10"
+    a11 "A11" a12 "A12" a13 "A13" a15 "A15" a18 "A18" a19 "A19" a22 "A22" a24 "A24"
+    a25 "A25" a40 "A40" a41 "A41" a50 "A50" a52 "A52" a53 "A53"
+}
+
+#[test]
+fn none_is_left_out() {
+    let scenarios = script::scenarios();
+    let written: Vec<&str> =
+        scenarios.iter().map(|scenario| scenario["id"].as_str().unwrap()).collect();
+    assert_eq!(PLAYED, written);
+}
+
+/// The verdicts are those written with the ten worked series.
+#[test]
+fn worked_holds_come_out_as_written() {
+    Fleet::played(&script::worked_holds()).stands();
+}
