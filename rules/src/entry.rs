@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 use std::collections::BTreeSet;
 use utoipa::ToSchema;
-use uuid::Uuid;
+use uuid::{Uuid, Version};
 
 /// What kinds of thing an entry can be about.
 #[derive(
@@ -136,7 +136,7 @@ impl Role {
 /// One thing that somebody asks to be recorded, as it was sent.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Command {
-    /// Made by the client; unique in the organisation for ever.
+    /// Made by the client, of any version but 5; unique in the organisation for ever.
     pub id: Uuid,
     /// What it is about.
     pub subject: Subject,
@@ -186,6 +186,9 @@ struct Envelope<'a> {
     retries: Option<Uuid>,
 }
 
+/// So many unknown rules are told; more tell nothing new.
+const UNKNOWN_TOLD: usize = 20;
+
 impl Command {
     /// Reads an entry as it is sent: `{id, kind, subject, occurred_at, by?, facts,
     /// attested?, personal?, retries?}`.
@@ -201,6 +204,11 @@ impl Command {
             FormError::Malformed(Field::new("", format!("Something follows the entry: {error}.")))
         })?;
         let facts = Facts::read(envelope.kind, envelope.subject.kind, envelope.facts.get())?;
+        if envelope.id.get_version() == Some(Version::Sha1) {
+            // Ids of what the ledger adds are of this version; nobody may take one beforehand.
+            let say = "Ids of version 5 are the ledger's own. Send one of version 7.";
+            return Err(FormError::Impossible(vec![Field::new("/id", say)]));
+        }
         let command = Command {
             id: envelope.id,
             subject: envelope.subject,
@@ -223,18 +231,21 @@ impl Command {
         if self.id.is_nil() || self.subject.id.is_nil() {
             fields.push(Field::new("/id", "An id may not be all zeros."));
         }
+        // A leap second would be kept as another moment than the bytes say.
+        let nanosecond = self.occurred_at.nanosecond();
         if !(1990..2200).contains(&self.occurred_at.year())
-            || !self.occurred_at.nanosecond().is_multiple_of(1000)
+            || !nanosecond.is_multiple_of(1000)
+            || nanosecond >= 1_000_000_000
         {
             fields.push(Field::new(
                 "/occurred_at",
-                "A time between 1990 and 2199 with at most six decimals of a second is expected.",
+                "A time between 1990 and 2199 with at most six decimals of a second, and no leap \
+                 second, is expected.",
             ));
         }
-        for id in &self.attested {
-            if crate::table::rule(id).is_none() {
-                fields.push(Field::new("/attested", format!("There is no rule {id}.")));
-            }
+        let unknown = self.attested.iter().filter(|id| crate::table::rule(id).is_none());
+        for id in unknown.take(UNKNOWN_TOLD) {
+            fields.push(Field::new("/attested", format!("There is no rule {id}.")));
         }
         self.facts.check(&mut fields);
         canonical::check_text(&serde_json::to_value(&self).unwrap_or_default(), "", &mut fields);
@@ -411,5 +422,79 @@ impl Entry {
     #[must_use]
     pub fn at(&self) -> DateTime<Utc> {
         self.occurred_at.to_utc()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::{Value, json};
+
+    fn read(change: impl Fn(&mut Value)) -> Result<Command, FormError> {
+        let id = Uuid::from_u128(0x0193_0000_0000_7000_8000_0000_0000_0001);
+        let mut body = json!({"id": id, "kind": "registered",
+            "subject": {"kind": "depot", "id": Uuid::from_u128(2)},
+            "occurred_at": "2026-03-10T07:59:59-05:00",
+            "facts": {"name": "Elmford", "zone": "America/Chicago"}});
+        change(&mut body);
+        Command::read(body.to_string().as_bytes())
+    }
+
+    fn impossible(change: impl Fn(&mut Value)) -> Vec<String> {
+        match read(change) {
+            Err(FormError::Impossible(fields)) => fields.into_iter().map(|f| f.pointer).collect(),
+            other => panic!("{other:?}"),
+        }
+    }
+
+    /// RFC 3339 section 5.6 allows second 60; a record that cannot keep it does not take it.
+    #[test]
+    fn times_are_kept_exactly_or_not_taken() {
+        let at = |text: &'static str| move |body: &mut Value| body["occurred_at"] = json!(text);
+        assert!(read(at("2026-03-10T07:59:59.999999-05:00")).is_ok());
+        for text in [
+            "2026-03-10T07:59:60-05:00",
+            "2026-03-10T07:59:60.5-05:00",
+            "2026-03-10T07:59:59.9999999-05:00",
+            "1989-12-31T23:59:59Z",
+            "2200-01-01T00:00:00Z",
+        ] {
+            assert_eq!(impossible(at(text)), ["/occurred_at"], "{text}");
+        }
+    }
+
+    /// RFC 9562 section 5.5: whoever knows the parts of a version 5 id can make it beforehand.
+    #[test]
+    fn ids_of_what_the_ledger_adds_cannot_be_taken() {
+        let taken = Uuid::new_v5(&Uuid::from_u128(7), b"flagged/flag.low/1");
+        assert_eq!(impossible(|body| body["id"] = json!(taken)), ["/id"]);
+        assert_eq!(impossible(|body| body["id"] = json!(Uuid::nil())), ["/id"]);
+        assert!(read(|body| body["id"] = json!(Uuid::from_u128(7 << 76 | 1))).is_ok());
+    }
+
+    /// Unicode technical report 36 section 2: names that look alike are a danger.
+    #[test]
+    fn names_have_nothing_unseen() {
+        let name = |text: &'static str| move |body: &mut Value| body["facts"]["name"] = json!(text);
+        assert!(read(name("Élmford North")).is_ok());
+        for text in ["", " Elmford", "Elmford ", "Elm\nford", "Elm\u{202e}ford", "Elm\u{200b}ford"]
+        {
+            assert_eq!(impossible(name(text)), ["/facts/name"], "{text:?}");
+        }
+    }
+
+    /// RFC 6901 section 3 for `~` and `/`; the rest is common practice, no published source: an
+    /// answer is no larger than it helps.
+    #[test]
+    fn what_was_sent_is_not_sent_back_whole() {
+        let malformed = |change: &dyn Fn(&mut Value)| match read(change) {
+            Err(FormError::Malformed(field)) => field,
+            other => panic!("{other:?}"),
+        };
+        let field = malformed(&|body| body["kind"] = json!("x".repeat(100_000)));
+        assert!(field.say.len() < 400 && field.say.contains(" … "), "{}", field.say);
+        assert_eq!(malformed(&|body| body["facts"]["a/b~c"] = json!(1)).pointer, "/facts/a~1b~0c");
+        let many: Vec<String> = (0..500).map(|i| format!("mount.{i}")).collect();
+        assert_eq!(impossible(|body| body["attested"] = json!(many)).len(), UNKNOWN_TOLD);
     }
 }

@@ -133,7 +133,7 @@ fn a_body_that_is_not_an_entry_is_refused() {
         let answer = post(content_type, read.clone().into_bytes());
         answer.problem(415, "UNSUPPORTED_MEDIA_TYPE");
     }
-    let large = read.replace("pressure_read", &"x".repeat(65_536));
+    let large = read.replace("pressure_read", &"x".repeat(api::edge::BODY_LIMIT));
     post(Some("application/json"), large.into_bytes()).problem(413, "PAYLOAD_TOO_LARGE");
     assert_eq!(fleet.rows(), before, "nothing is stored");
 }

@@ -137,7 +137,7 @@ impl Diary {
         let name = format!("{} {} {}", note.subject.kind.name(), note.name, note.kind);
         let count = self.counts.entry(name.clone()).or_default();
         *count += 1;
-        let entry = named(&format!("{name} {count}"));
+        let entry = Uuid::new_v8(named(&format!("{name} {count}")).into_bytes());
         let mut body = json!({"id": entry, "kind": note.kind, "subject": note.subject,
             "occurred_at": note.at.to_rfc3339()});
         if let (Value::Object(body), Value::Object(more)) = (&mut body, note.more) {

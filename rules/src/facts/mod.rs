@@ -50,7 +50,9 @@ impl Field {
                 serde_path_to_error::Segment::Seq { index } => {
                     pointer.push_str(&format!("/{index}"))
                 }
-                serde_path_to_error::Segment::Map { key } => pointer.push_str(&format!("/{key}")),
+                serde_path_to_error::Segment::Map { key } => {
+                    pointer.push_str(&format!("/{}", escaped(key)));
+                }
                 serde_path_to_error::Segment::Enum { .. }
                 | serde_path_to_error::Segment::Unknown => {}
             }
@@ -60,12 +62,29 @@ impl Field {
         // An unknown field is named by the message, not by the path.
         if let Some(name) =
             say.strip_prefix("unknown field `").and_then(|rest| rest.split('`').next())
-            && !pointer.ends_with(&format!("/{name}"))
+            && !pointer.ends_with(&format!("/{}", escaped(name)))
         {
-            pointer.push_str(&format!("/{name}"));
+            pointer.push_str(&format!("/{}", escaped(name)));
         }
-        Field { pointer, say: format!("Cannot be read: {say}.") }
+        Field { pointer: shortened(&pointer), say: format!("Cannot be read: {}.", shortened(&say)) }
     }
+}
+
+/// A name as a JSON Pointer has it, RFC 6901 section 3.
+fn escaped(name: &str) -> String {
+    name.replace('~', "~0").replace('/', "~1")
+}
+
+/// A text with its middle left out where it is long: what a client sent is not sent back whole.
+fn shortened(text: &str) -> String {
+    const KEPT: usize = 120;
+    let count = text.chars().count();
+    if count <= 2 * KEPT {
+        return text.to_owned();
+    }
+    let head: String = text.chars().take(KEPT).collect();
+    let tail: String = text.chars().skip(count - KEPT).collect();
+    format!("{head} … {tail}")
 }
 
 /// Notes and names about an entry, kept in a table of their own.
@@ -403,9 +422,16 @@ pub(crate) fn within(
     }
 }
 
-/// A short text that may not be empty.
+/// A short text that may not be empty. What cannot be seen in it would make two names of
+/// what reads like one.
 pub(crate) fn named(fields: &mut Vec<Field>, name: &str, text: &str) {
-    if text.trim().is_empty() || text.len() > 200 {
-        fields.push(Field::new(format!("/facts/{name}"), "A text of 1 to 200 bytes is expected."));
+    let unseen = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
+    if text.trim() != text || text.is_empty() || text.len() > 200 || text.contains(unseen) {
+        let say = "A text of 1 to 200 bytes is expected, without blanks around it and without \
+                   characters that cannot be seen.";
+        fields.push(Field::new(format!("/facts/{name}"), say));
     }
 }

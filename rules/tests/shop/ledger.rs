@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 /// The id of what the tests call so.
 pub fn id(name: &str) -> Uuid {
-    Uuid::new_v5(&Uuid::NAMESPACE_URL, name.as_bytes())
+    Uuid::new_v8(Uuid::new_v5(&Uuid::NAMESPACE_URL, name.as_bytes()).into_bytes())
 }
 
 /// A clock time of 2 March 2026 in Chicago.

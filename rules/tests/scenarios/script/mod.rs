@@ -56,7 +56,7 @@ struct Saying {
 
 /// The id of the thing, person or organisation with this name.
 pub fn id(name: &str) -> Uuid {
-    Uuid::new_v5(&Uuid::NAMESPACE_URL, name.as_bytes())
+    Uuid::new_v8(Uuid::new_v5(&Uuid::NAMESPACE_URL, name.as_bytes()).into_bytes())
 }
 
 /// An instant.
