@@ -45,9 +45,13 @@ impl FromRequest for Caller {
 /// # Errors
 /// The problem that the request stops at.
 pub async fn guard(
-    request: ServiceRequest,
+    mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    if request.method() == Method::HEAD {
+        // Answered like GET (RFC 9110 section 9.3.2); the framework leaves the body out.
+        request.head_mut().method = Method::GET;
+    }
     let pattern = request.match_pattern().ok_or_else(Problem::not_found)?;
     let route = routes::find(request.method(), &pattern)?;
     if let Some(roles) = route.roles {

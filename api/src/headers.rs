@@ -5,7 +5,7 @@ use crate::problem::{Code, Problem};
 use actix_web::dev::Payload;
 use actix_web::http::header::{self, HeaderMap, HeaderValue};
 use actix_web::{FromRequest, HttpRequest};
-use chrono::{DateTime, FixedOffset, SubsecRound};
+use chrono::{DateTime, FixedOffset, SubsecRound, Timelike};
 use rules::Field;
 use std::future::{Ready, ready};
 use uuid::Uuid;
@@ -20,6 +20,8 @@ impl DeviceTime {
             return Ok(DeviceTime(None));
         };
         let time = sent.to_str().ok().and_then(|text| DateTime::parse_from_rfc3339(text).ok());
+        // A leap second has no place of its own among the instants that the database keeps.
+        let time = time.filter(|time| time.nanosecond() < 1_000_000_000);
         let time = time.ok_or_else(|| wrong("Device-Time", "A time in RFC 3339 is expected."))?;
         Ok(DeviceTime(Some(time.trunc_subsecs(6))))
     }
@@ -135,7 +137,9 @@ mod tests {
         let read = |value| DeviceTime::read(&headers("device-time", value));
         let time = read("2026-03-03T07:00:00.1234567-06:00").unwrap().0.unwrap();
         assert_eq!(time.to_rfc3339(), "2026-03-03T07:00:00.123456-06:00");
-        assert_eq!(read("yesterday").unwrap_err().code(), Code::NotWellFormed);
+        for wrong in ["yesterday", "2026-03-03T07:59:60-06:00"] {
+            assert_eq!(read(wrong).unwrap_err().code(), Code::NotWellFormed, "{wrong}");
+        }
         assert_eq!(DeviceTime::read(&HeaderMap::new()).unwrap(), DeviceTime(None));
     }
 

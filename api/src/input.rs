@@ -51,6 +51,12 @@ impl<T: DeserializeOwned> Query<T> {
     /// [`Code::NotWellFormed`](crate::problem::Code::NotWellFormed) naming the parameter as
     /// `?name`.
     pub fn read(query: &str) -> Result<Query<T>, Problem> {
+        let mut sent = form_urlencoded::parse(query.as_bytes());
+        if let Some((name, _)) = sent.find(|(_, value)| value.contains('\0')) {
+            // The database has no text with it.
+            let say = format!("The parameter `{name}` has a NUL.");
+            return Err(Problem::not_well_formed(Field::new(format!("?{name}"), say)));
+        }
         let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(query.as_bytes()));
         serde_path_to_error::deserialize(pairs).map(Query).map_err(|error| {
             let say = error.inner().to_string();
@@ -138,5 +144,6 @@ mod tests {
             assert_eq!(pointer(Query::<Page>::read(query).unwrap_err()).await, "?limit", "{query}");
         }
         assert_eq!(pointer(Query::<Page>::read("limit=1&sort=a").unwrap_err()).await, "?sort");
+        assert_eq!(pointer(Query::<Page>::read("limit=1%00").unwrap_err()).await, "?limit");
     }
 }

@@ -89,7 +89,7 @@ pub async fn get_policy(state: web::Data<State>, caller: Caller) -> Result<HttpR
     tag = "registry",
     params(
         ("If-Match" = String, Header, description = "The `ETag` of what was read."),
-        ("Idempotency-Key" = Option<String>, Header, description = "Made by the client for this request, in quotes or bare."),
+        ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare."),
     ),
     request_body(content(
         (Patch = "application/merge-patch+json", example = json!({"extended_hold_s": 1500})),

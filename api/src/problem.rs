@@ -164,6 +164,9 @@ fn first_to_do(rules: &[StoppingRule]) -> String {
     }
 }
 
+/// Wrong values that are named at most: whoever sends more has more to learn than the next.
+const FIELDS: usize = 20;
+
 /// An error: RFC 9457 problem details.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Problem)]
@@ -193,7 +196,7 @@ pub struct Details {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub rules: Vec<StoppingRule>,
-    /// The values that are wrong. A pointer that begins with `?` names a query parameter, one
+    /// The values that are wrong, at most 20 of them. A pointer that begins with `?` names a query parameter, one
     /// without a slash a header.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
@@ -302,9 +305,10 @@ impl Problem {
         problem
     }
 
-    /// The same problem with the values that are wrong.
+    /// The same problem with the values that are wrong, the first [`FIELDS`] of them.
     #[must_use]
-    pub fn with_fields(mut self, fields: Vec<Field>) -> Problem {
+    pub fn with_fields(mut self, mut fields: Vec<Field>) -> Problem {
+        fields.truncate(FIELDS);
         self.more.fields = fields;
         self
     }
@@ -492,6 +496,9 @@ mod tests {
         assert_eq!(body["request_id"], "r-1");
         assert_eq!(body["fields"][0]["pointer"], "/login");
         assert!(body.get("rules").is_none() && body.get("entry_id").is_none());
+        let many = Problem::impossible(vec![Field::new("/attested", "No such rule."); 5000]);
+        assert_eq!(many.more.fields.len(), FIELDS);
+        assert_eq!(many.detail, "No such rule. 4999 more values are wrong.");
     }
 
     // The ledger's own promise, no outside source: what to do comes first, in the rule's own

@@ -141,7 +141,10 @@ pub fn find(method: &Method, path: &str) -> Result<&'static Route, Problem> {
     if let Some(route) = here.clone().find(|route| route.method == method.as_str()) {
         return Ok(route);
     }
-    let methods: Vec<&str> = here.map(|route| route.method).collect();
+    let mut methods: Vec<&str> = here.map(|route| route.method).collect();
+    if methods.contains(&"GET") {
+        methods.push("HEAD");
+    }
     Err(if methods.is_empty() {
         Problem::not_found()
     } else {

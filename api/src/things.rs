@@ -131,7 +131,7 @@ macro_rules! things {
             /// With an `Idempotency-Key` the same request sent again gets the same answer.
             #[utoipa::path(
                 tag = "registry",
-                params(("Idempotency-Key" = Option<String>, Header, description = "Made by the client for this request, in quotes or bare.")),
+                params(("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare.")),
                 request_body = New,
                 responses(
                     (status = 201, description = "Registered.", body = Shown,
@@ -203,7 +203,7 @@ macro_rules! things {
                 params(
                     ("id" = Uuid, Path, description = "Its id."),
                     ("If-Match" = String, Header, description = "The `ETag` of what was read."),
-                    ("Idempotency-Key" = Option<String>, Header, description = "Made by the client for this request, in quotes or bare."),
+                    ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare."),
                 ),
                 request_body(content(
                     (Patch = "application/merge-patch+json", example = json!($patch_example)),

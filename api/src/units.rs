@@ -99,6 +99,10 @@ pub async fn get_unit(
     caller: Caller,
     unit: web::Path<String>,
 ) -> Result<HttpResponse, Problem> {
+    if unit.contains('\0') {
+        // The database has no text with it.
+        return Err(Problem::not_found());
+    }
     let (org, mark) = (caller.org, Owned::Unit(unit.into_inner()));
     let look = async |conn: &mut Connection| {
         let owner = read::owner(conn, org, &mark).await?;

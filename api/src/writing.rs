@@ -5,6 +5,7 @@ use crate::headers::{DeviceTime, IdempotencyKey};
 use crate::input::Body;
 use crate::problem::Problem;
 use crate::state::State;
+use crate::strict::Strict;
 use actix_web::dev::Payload;
 use actix_web::web::{self, Bytes};
 use actix_web::{FromRequest, HttpRequest};
@@ -12,7 +13,7 @@ use futures_util::future::LocalBoxFuture;
 use rules::Command;
 use rules::entry::Sender;
 use serde::de::DeserializeOwned;
-use serde_json::{Value, json};
+use serde_json::json;
 use store::record::{Request, Sent};
 use uuid::Uuid;
 
@@ -60,7 +61,7 @@ impl FromRequest for Writing {
             let DeviceTime(sent_at) = DeviceTime::extract(&request).await?;
             let entry = IdempotencyKey::extract(&request).await?.entry_id(caller.person);
             let body = bytes.await?;
-            let Body(sent) = Body::<Value>::read(&body)?;
+            let Body(Strict(sent)) = Body::read(&body)?;
             let whole = json!({
                 "method": request.method().as_str(), "path": request.path(), "body": sent,
             });
