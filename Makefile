@@ -23,6 +23,7 @@ check: $(PYTHON)
 	@$(STAGE) directions .ci/directions
 	@$(STAGE) migrations .ci/migrations
 	@$(STAGE) document $(PYTHON) -m openapi_spec_validator openapi/v1.json
+	@$(STAGE) examples $(PYTHON) .ci/examples.py
 	@$(STAGE) compose $(PYTHON) .ci/compose.py
 	@$(STAGE) demo-ledger .ci/demo-ledger
 	@$(STAGE) readme .ci/readme
