@@ -115,6 +115,15 @@ impl Code {
     }
 }
 
+/// What quotes the client's own words, cut where it is longer than anybody reads.
+fn short(text: &str) -> String {
+    const MOST: usize = 500;
+    match text.char_indices().nth(MOST) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
+    }
+}
+
 /// A rule that stopped an entry.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct StoppingRule {
@@ -262,6 +271,7 @@ impl Problem {
     /// A body or query that cannot be read.
     #[must_use]
     pub fn not_well_formed(field: Field) -> Problem {
+        let field = Field { pointer: short(&field.pointer), say: short(&field.say) };
         Problem::new(Code::NotWellFormed, field.say.clone()).with_fields(vec![field])
     }
 
@@ -496,6 +506,8 @@ mod tests {
         assert_eq!(body["request_id"], "r-1");
         assert_eq!(body["fields"][0]["pointer"], "/login");
         assert!(body.get("rules").is_none() && body.get("entry_id").is_none());
+        let long = Problem::not_well_formed(Field::new("/kind", "é".repeat(5000)));
+        assert_eq!(long.detail.chars().count(), 501);
         let many = Problem::impossible(vec![Field::new("/attested", "No such rule."); 5000]);
         assert_eq!(many.more.fields.len(), FIELDS);
         assert_eq!(many.detail, "No such rule. 4999 more values are wrong.");
