@@ -186,9 +186,6 @@ struct Envelope<'a> {
     retries: Option<Uuid>,
 }
 
-/// So many unknown rules are told; more tell nothing new.
-const UNKNOWN_TOLD: usize = 20;
-
 impl Command {
     /// Reads an entry as it is sent: `{id, kind, subject, occurred_at, by?, facts,
     /// attested?, personal?, retries?}`.
@@ -244,7 +241,7 @@ impl Command {
             ));
         }
         let unknown = self.attested.iter().filter(|id| crate::table::rule(id).is_none());
-        for id in unknown.take(UNKNOWN_TOLD) {
+        for id in unknown {
             fields.push(Field::new("/attested", format!("There is no rule {id}.")));
         }
         self.facts.check(&mut fields);
@@ -483,18 +480,12 @@ mod tests {
         }
     }
 
-    /// RFC 6901 section 3 for `~` and `/`; the rest is common practice, no published source: an
-    /// answer is no larger than it helps.
+    /// RFC 6901 section 3.
     #[test]
-    fn what_was_sent_is_not_sent_back_whole() {
-        let malformed = |change: &dyn Fn(&mut Value)| match read(change) {
-            Err(FormError::Malformed(field)) => field,
+    fn pointers_are_escaped() {
+        match read(|body| body["facts"]["a/b~c"] = json!(1)) {
+            Err(FormError::Malformed(field)) => assert_eq!(field.pointer, "/facts/a~1b~0c"),
             other => panic!("{other:?}"),
-        };
-        let field = malformed(&|body| body["kind"] = json!("x".repeat(100_000)));
-        assert!(field.say.len() < 400 && field.say.contains(" … "), "{}", field.say);
-        assert_eq!(malformed(&|body| body["facts"]["a/b~c"] = json!(1)).pointer, "/facts/a~1b~0c");
-        let many: Vec<String> = (0..500).map(|i| format!("mount.{i}")).collect();
-        assert_eq!(impossible(|body| body["attested"] = json!(many)).len(), UNKNOWN_TOLD);
+        }
     }
 }

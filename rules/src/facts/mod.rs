@@ -66,25 +66,13 @@ impl Field {
         {
             pointer.push_str(&format!("/{}", escaped(name)));
         }
-        Field { pointer: shortened(&pointer), say: format!("Cannot be read: {}.", shortened(&say)) }
+        Field { pointer, say: format!("Cannot be read: {say}.") }
     }
 }
 
 /// A name as a JSON Pointer has it, RFC 6901 section 3.
 fn escaped(name: &str) -> String {
     name.replace('~', "~0").replace('/', "~1")
-}
-
-/// A text with its middle left out where it is long: what a client sent is not sent back whole.
-fn shortened(text: &str) -> String {
-    const KEPT: usize = 120;
-    let count = text.chars().count();
-    if count <= 2 * KEPT {
-        return text.to_owned();
-    }
-    let head: String = text.chars().take(KEPT).collect();
-    let tail: String = text.chars().skip(count - KEPT).collect();
-    format!("{head} … {tail}")
 }
 
 /// Notes and names about an entry, kept in a table of their own.
