@@ -12,7 +12,6 @@ use actix_web::middleware::Next;
 use actix_web::{Error, FromRequest, HttpMessage, HttpRequest, web};
 use rules::Role;
 use std::future::{Ready, ready};
-use store::account;
 use uuid::Uuid;
 
 /// The signed-in person behind a request.
@@ -76,8 +75,7 @@ async fn authenticate(state: &State, headers: &HeaderMap) -> Result<Caller, Prob
     let invalid = || Problem::plain(Code::InvalidToken);
     let claims = tokens::verify(&state.keys, state.clock.now(), token).ok_or_else(invalid)?;
     let (org, person, session) = (claims.org, claims.sub, claims.sid);
-    let role = async |conn: &mut _| account::role_in_session(conn, org, person, session).await;
-    let role = state.store.in_org(org, role).await?.ok_or_else(invalid)?;
+    let role = state.store.role_in_session(org, person, session).await?.ok_or_else(invalid)?;
     Ok(Caller { org, person, role, session })
 }
 

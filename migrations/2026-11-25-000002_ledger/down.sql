@@ -1,3 +1,4 @@
+DROP FUNCTION session_role(uuid, uuid, uuid);
 DROP TABLE seal_queue;
 DROP TABLE mark;
 DROP TABLE personal;

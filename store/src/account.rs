@@ -59,8 +59,6 @@ diesel::table! {
     }
 }
 
-diesel::allow_tables_to_appear_in_same_query!(account, refresh_family);
-
 /// What a person signs in with, and what they may do.
 #[derive(Clone, Debug, Queryable, Selectable)]
 #[diesel(table_name = account, check_for_backend(diesel::pg::Pg))]
@@ -260,6 +258,16 @@ pub async fn find_by_login(
     Ok(found.first(conn).await.optional()?)
 }
 
+diesel::define_sql_function! {
+    /// The role of a person in a session that has not ended: one statement of the database
+    /// that needs no transaction around it, because every request asks.
+    fn session_role(
+        org: diesel::sql_types::Uuid,
+        person: diesel::sql_types::Uuid,
+        session: diesel::sql_types::Uuid
+    ) -> Nullable<diesel::sql_types::Text>;
+}
+
 /// What a person may do now, if the account is not disabled and the session not ended.
 ///
 /// # Errors
@@ -270,17 +278,11 @@ pub async fn role_in_session(
     person: Uuid,
     session: Uuid,
 ) -> Result<Option<Role>, StoreError> {
-    let live = account::table
-        .inner_join(
-            refresh_family::table.on(refresh_family::org_id
-                .eq(account::org_id)
-                .and(refresh_family::person_id.eq(account::person_id))),
-        )
-        .filter(account::org_id.eq(org).and(account::person_id.eq(person)))
-        .filter(refresh_family::org_id.eq(org).and(refresh_family::id.eq(session)))
-        .filter(account::disabled.eq(false).and(refresh_family::ended_at.is_null()))
-        .select(account::role);
-    Ok(live.first::<RoleText>(conn).await.optional()?.map(Role::from))
+    let asked = diesel::select(session_role(org, person, session));
+    let role: Option<String> = asked.get_result(conn).await?;
+    let read = |role: String| Role::deserialize(role.into_deserializer());
+    let read = role.map(read).transpose();
+    read.map_err(|error: UnknownRole| StoreError::Broken(error.to_string()))
 }
 
 /// Makes a person's account as asked, or changes it. A new password and disabling end the

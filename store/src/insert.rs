@@ -1,6 +1,7 @@
 //! Writing what was decided, one statement a table.
 
 use crate::StoreError;
+use crate::prepared::Prepared;
 use crate::record::Written;
 use chrono::{DateTime, Utc};
 use diesel::sql_query;
@@ -10,6 +11,7 @@ use rules::canonical::{bytes_of, leaf_hash};
 use rules::world::{Head, Owned, owned};
 use rules::{Entry, Subject, World};
 use std::collections::{BTreeMap, BTreeSet};
+use tokio::join;
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
@@ -30,12 +32,24 @@ pub(crate) async fn all(
     let rows = |subjects: &[Subject]| -> Vec<(Subject, Head)> {
         subjects.iter().map(|subject| (*subject, world.heads[subject].clone())).collect()
     };
-    insert_heads(conn, world.org, &rows(&new)).await?;
-    update_heads(conn, world.org, &rows(&old)).await?;
     let bytes: Vec<Vec<u8>> = written.entries.iter().map(Entry::bytes).collect();
-    insert_entries(conn, world.org, written, &bytes).await?;
-    insert_personal(conn, world.org, written).await?;
-    queue(conn, world.org, &written.entries, &bytes).await?;
+    // What others refer to goes first; all of it is sent in one go.
+    let (new, old, org) = (rows(&new), rows(&old), world.org);
+    let shared = &*conn;
+    let (first, second, third, fourth, fifth) = join!(
+        insert_heads(shared, org, &new),
+        update_heads(shared, org, &old),
+        insert_entries(shared, org, written, &bytes),
+        insert_personal(shared, org, written),
+        queue(shared, org, &written.entries, &bytes),
+    );
+    // After one has failed the others fail with it: the one that says why is looked for.
+    let failed = [first, second, third, fourth, fifth].into_iter().filter_map(Result::err);
+    let failed: Vec<StoreError> = failed.collect();
+    let place = failed.iter().position(StoreError::overtaken).unwrap_or(0);
+    if let Some(why) = failed.into_iter().nth(place) {
+        return Err(why);
+    }
     let marks = |head: Option<&Head>| head.map(|head| owned(&head.state)).unwrap_or_default();
     let (mut gone, mut come) = (Vec::new(), Vec::new());
     for subject in &touched {
@@ -43,7 +57,7 @@ pub(crate) async fn all(
         gone.extend(old.iter().filter(|mark| !new.contains(mark)).cloned());
         come.extend(new.into_iter().filter(|m| !old.contains(m)).map(|mark| (mark, *subject)));
     }
-    change_marks(conn, world.org, &gone, &come).await
+    change_marks(conn, org, &gone, &come).await
 }
 
 /// Heads as arrays that a statement unnests.
@@ -81,7 +95,7 @@ fn count(n: u64) -> i64 {
 }
 
 async fn heads(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     statement: &str,
     org: Uuid,
     heads: &[(Subject, Head)],
@@ -90,7 +104,7 @@ async fn heads(
         return Ok(());
     }
     let columns = HeadColumns::of(heads);
-    sql_query(statement)
+    let query = sql_query(statement)
         .bind::<Id, _>(org)
         .bind::<Array<Text>, _>(columns.kinds)
         .bind::<Array<Id>, _>(columns.ids)
@@ -98,15 +112,14 @@ async fn heads(
         .bind::<Array<Nullable<Id>>, _>(columns.last)
         .bind::<Array<Nullable<Timestamptz>>, _>(columns.recorded_at)
         .bind::<Array<Nullable<Timestamptz>>, _>(columns.occurred_at)
-        .bind::<Array<Nullable<Jsonb>>, _>(columns.state)
-        .execute(conn)
-        .await?;
+        .bind::<Array<Nullable<Jsonb>>, _>(columns.state);
+    Prepared(query).execute(&mut conn).await?;
     Ok(())
 }
 
 /// Adds the rows of subjects that had none; another's coming first is a broken key.
 pub(crate) async fn insert_heads(
-    conn: &mut AsyncPgConnection,
+    conn: &AsyncPgConnection,
     org: Uuid,
     rows: &[(Subject, Head)],
 ) -> Result<(), StoreError> {
@@ -118,7 +131,7 @@ pub(crate) async fn insert_heads(
 
 /// Brings the rows of subjects up to date.
 pub(crate) async fn update_heads(
-    conn: &mut AsyncPgConnection,
+    conn: &AsyncPgConnection,
     org: Uuid,
     rows: &[(Subject, Head)],
 ) -> Result<(), StoreError> {
@@ -131,7 +144,7 @@ pub(crate) async fn update_heads(
 }
 
 async fn insert_entries(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     written: &Written,
     bytes: &[Vec<u8>],
@@ -145,7 +158,7 @@ async fn insert_entries(
         entries.iter().map(|e| Some(&written.contents.get(&e.id)?[..])).collect();
     let refused: Vec<bool> = entries.iter().map(|entry| !entry.recorded()).collect();
     let n: Vec<i64> = entries.iter().map(|entry| count(entry.n)).collect();
-    sql_query(
+    let query = sql_query(
         "INSERT INTO entry (org_id, id, subject_kind, subject_id, n, kind, occurred_at, \
              recorded_at, refused, retries, cause, content, bytes) \
          SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) \
@@ -163,14 +176,13 @@ async fn insert_entries(
     .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.retries))
     .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.cause))
     .bind::<Array<Nullable<Binary>>, _>(contents)
-    .bind::<Array<Binary>, _>(bytes)
-    .execute(conn)
-    .await?;
+    .bind::<Array<Binary>, _>(bytes);
+    Prepared(query).execute(&mut conn).await?;
     Ok(())
 }
 
 async fn insert_personal(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     written: &Written,
 ) -> Result<(), StoreError> {
@@ -178,29 +190,28 @@ async fn insert_personal(
         return Ok(());
     }
     let apart = &written.personal;
-    sql_query(
+    let query = sql_query(
         "INSERT INTO personal (org_id, entry_id, salt, bytes) \
          SELECT $1, * FROM unnest($2, $3, $4) RETURNING entry_id",
     )
     .bind::<Id, _>(org)
     .bind::<Array<Id>, _>(apart.iter().map(|one| one.entry).collect::<Vec<_>>())
     .bind::<Array<Binary>, _>(apart.iter().map(|one| &one.salt[..]).collect::<Vec<_>>())
-    .bind::<Array<Binary>, _>(apart.iter().map(|one| bytes_of(&one.personal)).collect::<Vec<_>>())
-    .execute(conn)
-    .await?;
+    .bind::<Array<Binary>, _>(apart.iter().map(|one| bytes_of(&one.personal)).collect::<Vec<_>>());
+    Prepared(query).execute(&mut conn).await?;
     Ok(())
 }
 
 /// Puts the entries before whoever seals them.
 async fn queue(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     entries: &[Entry],
     bytes: &[Vec<u8>],
 ) -> Result<(), StoreError> {
     let hashes: Vec<[u8; 32]> = bytes.iter().map(|bytes| leaf_hash(bytes)).collect();
     let ids = |of: fn(&Entry) -> Uuid| entries.iter().map(of).collect::<Vec<_>>();
-    sql_query(
+    let query = sql_query(
         "INSERT INTO seal_queue \
              (org_id, entry_id, recorded_at, subject_kind, subject_id, n, leaf_hash) \
          SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7) RETURNING n",
@@ -211,9 +222,8 @@ async fn queue(
     .bind::<Array<Text>, _>(entries.iter().map(|e| e.subject.kind.name()).collect::<Vec<_>>())
     .bind::<Array<Id>, _>(ids(|entry| entry.subject.id))
     .bind::<Array<BigInt>, _>(entries.iter().map(|e| count(e.n)).collect::<Vec<_>>())
-    .bind::<Array<Binary>, _>(hashes.iter().map(|hash| &hash[..]).collect::<Vec<_>>())
-    .execute(conn)
-    .await?;
+    .bind::<Array<Binary>, _>(hashes.iter().map(|hash| &hash[..]).collect::<Vec<_>>());
+    Prepared(query).execute(&mut conn).await?;
     Ok(())
 }
 
@@ -227,15 +237,14 @@ pub(crate) async fn change_marks(
 ) -> Result<(), StoreError> {
     if !gone.is_empty() {
         let (kinds, values): (Vec<&str>, Vec<&str>) = gone.iter().map(Owned::parts).unzip();
-        sql_query(
+        let query = sql_query(
             "DELETE FROM mark WHERE org_id = $1 \
              AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
         )
         .bind::<Id, _>(org)
         .bind::<Array<Text>, _>(kinds)
-        .bind::<Array<Text>, _>(values)
-        .execute(conn)
-        .await?;
+        .bind::<Array<Text>, _>(values);
+        Prepared(query).execute(conn).await?;
     }
     if !come.is_empty() {
         let mut come: Vec<&(Owned, Subject)> = come.iter().collect();
@@ -243,7 +252,7 @@ pub(crate) async fn change_marks(
         let (kinds, values): (Vec<&str>, Vec<&str>) = come.iter().map(|(m, _)| m.parts()).unzip();
         let (of_kinds, of): (Vec<&str>, Vec<Uuid>) =
             come.iter().map(|(_, subject)| (subject.kind.name(), subject.id)).unzip();
-        sql_query(
+        let query = sql_query(
             "INSERT INTO mark (org_id, kind, value, subject_kind, subject_id) \
              SELECT $1, * FROM unnest($2, $3, $4, $5) RETURNING kind",
         )
@@ -251,9 +260,8 @@ pub(crate) async fn change_marks(
         .bind::<Array<Text>, _>(kinds)
         .bind::<Array<Text>, _>(values)
         .bind::<Array<Text>, _>(of_kinds)
-        .bind::<Array<Id>, _>(of)
-        .execute(conn)
-        .await?;
+        .bind::<Array<Id>, _>(of);
+        Prepared(query).execute(conn).await?;
     }
     Ok(())
 }

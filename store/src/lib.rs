@@ -7,16 +7,18 @@ pub mod gather;
 mod insert;
 pub mod load;
 pub mod migrate;
+mod prepared;
 pub mod read;
 pub mod rebuild;
 pub mod record;
 
-use diesel::result::{DatabaseErrorKind, Error as DieselError};
-use diesel_async::pooled_connection::AsyncDieselConnectionManager;
+use diesel::result::{ConnectionError, ConnectionResult, DatabaseErrorKind, Error as DieselError};
 use diesel_async::pooled_connection::deadpool::{Object, Pool};
-use diesel_async::{
-    AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
+use diesel_async::pooled_connection::{
+    AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
 };
+use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
+use rules::Role;
 use std::time::Duration;
 use uuid::Uuid;
 
@@ -89,7 +91,12 @@ impl Store {
     /// # Errors
     /// [`StoreError::Unavailable`] where the address cannot be used.
     pub async fn connect(url: &str) -> Result<Store, StoreError> {
-        let manager = AsyncDieselConnectionManager::<AsyncPgConnection>::new(url);
+        let mut config = ManagerConfig::<AsyncPgConnection>::default();
+        // A connection that was lost is seen without asking, and a transaction under way is
+        // never left on one that goes back ([`Lent`]).
+        config.recycling_method = RecyclingMethod::Fast;
+        config.custom_setup = Box::new(|url| Box::pin(open(url.to_owned())));
+        let manager = AsyncDieselConnectionManager::new_with_config(url, config);
         let pool = Pool::builder(manager)
             .max_size(CONNECTIONS)
             .build()
@@ -97,7 +104,28 @@ impl Store {
         Ok(Store { pool })
     }
 
-    /// Runs one transaction for one organisation: the only way to a connection.
+    /// What a person may do now, if the account is not disabled and the session not ended.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn role_in_session(
+        &self,
+        org: Uuid,
+        person: Uuid,
+        session: Uuid,
+    ) -> Result<Option<Role>, StoreError> {
+        account::role_in_session(&mut *self.connection().await?, org, person, session).await
+    }
+
+    async fn connection(&self) -> Result<Object<AsyncPgConnection>, StoreError> {
+        tokio::time::timeout(WAIT, self.pool.get())
+            .await
+            .map_err(|_| StoreError::Unavailable("every connection is in use".to_owned()))?
+            .map_err(|error| StoreError::Unavailable(error.to_string()))
+    }
+
+    /// Runs one transaction for one organisation: the only way to a connection for what
+    /// follows.
     ///
     /// The role of the service is taken on, which owns no table, so row-level
     /// security binds whatever role the address signs in with. Both settings end
@@ -126,30 +154,43 @@ impl Store {
     where
         F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
-        type Manager = AnsiTransactionManager;
-        let pooled = tokio::time::timeout(WAIT, self.pool.get())
-            .await
-            .map_err(|_| StoreError::Unavailable("every connection is in use".to_owned()))?
-            .map_err(|error| StoreError::Unavailable(error.to_string()))?;
-        let mut lent = Lent(Some(pooled));
+        let mut lent = Lent(Some(self.connection().await?));
         let conn = lent.connection();
-        Manager::begin_transaction(conn).await?;
-        let scope = format!("SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
-        let mut answer = match conn.batch_execute(&scope).await {
-            Ok(()) => work(conn).await,
-            Err(error) => Err(error.into()),
-        };
+        begin(conn, org).await?;
+        let mut answer = work(conn).await;
         if answer.is_ok() {
             // Deferred constraints speak here.
-            if let Err(error) = Manager::commit_transaction(conn).await {
+            if let Err(error) = conn.batch_execute("COMMIT").await {
                 answer = Err(error.into());
             }
         } else {
-            Manager::rollback_transaction(conn).await?;
+            conn.batch_execute("ROLLBACK").await?;
         }
         lent.give_back();
         answer
     }
+}
+
+/// Opens a connection. What is prepared is planned once: the plans do not depend on the values.
+async fn open(url: String) -> ConnectionResult<AsyncPgConnection> {
+    let mut conn = AsyncPgConnection::establish(&url).await?;
+    conn.batch_execute("SET plan_cache_mode = force_generic_plan")
+        .await
+        .map_err(ConnectionError::CouldntSetupConfiguration)?;
+    Ok(conn)
+}
+
+/// Begins a transaction of an organisation, as the role of the service: three messages, sent
+/// in one go.
+async fn begin(conn: &AsyncPgConnection, org: Uuid) -> Result<(), StoreError> {
+    let (mut first, mut second, mut third) = (conn, conn, conn);
+    let scope = format!("SET LOCAL app.org = '{org}'");
+    tokio::try_join!(
+        first.batch_execute("BEGIN"),
+        second.batch_execute("SET LOCAL ROLE proofhold_service"),
+        third.batch_execute(&scope),
+    )?;
+    Ok(())
 }
 
 /// A connection with a transaction on it: closed unless it is given back.

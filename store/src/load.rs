@@ -1,6 +1,7 @@
 //! Reading what decisions stand on.
 
 use crate::StoreError;
+use crate::prepared::Prepared;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -8,10 +9,12 @@ use diesel::sql_types::{
     Array, BigInt, Binary, Bool, Jsonb, Nullable, SmallInt, Text, Timestamptz,
 };
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use futures_util::future::try_join_all;
 use rules::fold::State;
 use rules::world::{Head, Owned, Retried, Wants};
 use rules::{Command, Entry, Subject, SubjectKind, World};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use tokio::try_join;
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
@@ -31,7 +34,8 @@ pub async fn world(
     Ok(world)
 }
 
-/// Loads what is wanted until nothing more is.
+/// Loads what is wanted until nothing more is: in each round all that is known to be missing,
+/// in one go.
 pub(crate) async fn fill(
     conn: &mut AsyncPgConnection,
     world: &mut World,
@@ -42,13 +46,32 @@ pub(crate) async fn fill(
         if wants.is_empty() {
             return Ok(());
         }
-        load_heads(conn, world, &wants).await?;
-        load_marks(conn, world, &wants.marks).await?;
-        load_retried(conn, world, &wants.retried).await?;
-        for subject in wants.histories {
-            let history = history(conn, world.org, subject, None).await?;
-            world.histories.insert(subject, history);
+        let (org, conn) = (world.org, &*conn);
+        let histories = wants.histories.iter().map(|subject| history(conn, org, *subject, None));
+        let (named, on_wheels, on_axles, recommendations, marks, retried, histories) = try_join!(
+            heads_named(conn, org, &wants.subjects),
+            heads_on_wheels(conn, org, &wants.wheels),
+            heads_on_axles(conn, org, &wants.axles),
+            recommendations(conn, org, &wants.models),
+            marks(conn, org, &wants.marks),
+            retried(conn, org, &wants.retried),
+            try_join_all(histories),
+        )?;
+        for row in [named, on_wheels, on_axles, recommendations].into_iter().flatten() {
+            let (subject, head) = row.read()?;
+            // What is there already was read under its lock.
+            world.heads.entry(subject).or_insert(head);
         }
+        for subject in &wants.subjects {
+            // What is not on record has an empty head.
+            world.heads.entry(*subject).or_default();
+        }
+        world.wheels.extend(&wants.wheels);
+        world.axles.extend(&wants.axles);
+        world.models.extend(&wants.models);
+        world.owners.extend(marks);
+        world.retried.extend(retried);
+        world.histories.extend(wants.histories.into_iter().zip(histories));
     }
 }
 
@@ -105,63 +128,73 @@ pub(crate) fn columns<'a>(
     subjects.into_iter().map(|subject| (subject.kind.name(), subject.id)).unzip()
 }
 
-/// The heads wanted: those named, those on a wheel or an axle, and the recommendations that
-/// speak of a model. What is not on record gets an empty head.
-async fn load_heads(
-    conn: &mut AsyncPgConnection,
-    world: &mut World,
-    wants: &Wants,
-) -> Result<(), StoreError> {
-    let org = world.org;
-    let mut rows: Vec<HeadRow> = Vec::new();
-    if !wants.subjects.is_empty() {
-        let (kinds, ids) = columns(&wants.subjects);
-        let text = format!(
-            "SELECT {HEAD} FROM subject WHERE org_id = $1 \
-             AND (kind, id) IN (SELECT * FROM unnest($2, $3))"
-        );
-        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
-        rows.extend(query.bind::<Array<Id>, _>(ids).load::<HeadRow>(conn).await?);
+async fn heads_named(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    subjects: &BTreeSet<Subject>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if subjects.is_empty() {
+        return Ok(Vec::new());
     }
-    if !wants.wheels.is_empty() {
-        let text = format!("SELECT {HEAD} FROM subject WHERE org_id = $1 AND wheel = ANY($2)");
-        let wheels: Vec<Uuid> = wants.wheels.iter().copied().collect();
-        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(wheels);
-        rows.extend(query.load::<HeadRow>(conn).await?);
+    let (kinds, ids) = columns(subjects);
+    let text = format!(
+        "SELECT {HEAD} FROM subject WHERE org_id = $1 \
+         AND (kind, id) IN (SELECT * FROM unnest($2, $3))"
+    );
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
+    Ok(Prepared(query.bind::<Array<Id>, _>(ids)).load(&mut conn).await?)
+}
+
+async fn heads_on_wheels(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    wheels: &BTreeSet<Uuid>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if wheels.is_empty() {
+        return Ok(Vec::new());
     }
-    if !wants.axles.is_empty() {
-        let (vehicles, axles): (Vec<Uuid>, Vec<i16>) =
-            wants.axles.iter().map(|&(vehicle, axle)| (vehicle, i16::from(axle))).unzip();
-        let text = format!(
-            "SELECT {HEAD} FROM subject WHERE org_id = $1 \
-             AND (vehicle, axle) IN (SELECT * FROM unnest($2, $3))"
-        );
-        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(vehicles);
-        rows.extend(query.bind::<Array<SmallInt>, _>(axles).load::<HeadRow>(conn).await?);
+    let text = format!("SELECT {HEAD} FROM subject WHERE org_id = $1 AND wheel = ANY($2)");
+    let wheels: Vec<Uuid> = wheels.iter().copied().collect();
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(wheels);
+    Ok(Prepared(query).load(&mut conn).await?)
+}
+
+async fn heads_on_axles(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    axles: &BTreeSet<(Uuid, u8)>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if axles.is_empty() {
+        return Ok(Vec::new());
     }
-    if !wants.models.is_empty() {
-        let text = format!(
-            "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'recommendation' \
-             AND EXISTS (SELECT FROM jsonb_array_elements(state -> 'versions') AS v (version), \
-                         jsonb_array_elements_text(version -> 'body' -> 'models') AS m (spoken_of) \
-                         WHERE spoken_of::uuid = ANY($2))"
-        );
-        let models: Vec<Uuid> = wants.models.iter().copied().collect();
-        let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(models);
-        rows.extend(query.load::<HeadRow>(conn).await?);
+    let (vehicles, axles): (Vec<Uuid>, Vec<i16>) =
+        axles.iter().map(|&(vehicle, axle)| (vehicle, i16::from(axle))).unzip();
+    let text = format!(
+        "SELECT {HEAD} FROM subject WHERE org_id = $1 \
+         AND (vehicle, axle) IN (SELECT * FROM unnest($2, $3))"
+    );
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(vehicles);
+    Ok(Prepared(query.bind::<Array<SmallInt>, _>(axles)).load(&mut conn).await?)
+}
+
+/// The recommendations that speak of one of these models, in any of their versions.
+async fn recommendations(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    models: &BTreeSet<Uuid>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if models.is_empty() {
+        return Ok(Vec::new());
     }
-    for row in rows {
-        let (subject, head) = row.read()?;
-        // What is there already was read under its lock.
-        world.heads.entry(subject).or_insert(head);
-    }
-    for subject in &wants.subjects {
-        world.heads.entry(*subject).or_default();
-    }
-    world.wheels.extend(&wants.wheels);
-    world.axles.extend(&wants.axles);
-    world.models.extend(&wants.models);
-    Ok(())
+    let text = format!(
+        "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'recommendation' \
+         AND EXISTS (SELECT FROM jsonb_array_elements(state -> 'versions') AS v (version), \
+                     jsonb_array_elements_text(version -> 'body' -> 'models') AS m (spoken_of) \
+                     WHERE spoken_of::uuid = ANY($2))"
+    );
+    let models: Vec<Uuid> = models.iter().copied().collect();
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(models);
+    Ok(Prepared(query).load(&mut conn).await?)
 }
 
 /// A mark and whose it is.
@@ -177,27 +210,27 @@ pub(crate) struct MarkRow {
     pub(crate) subject_id: Uuid,
 }
 
-async fn load_marks(
-    conn: &mut AsyncPgConnection,
-    world: &mut World,
+/// The owner of each of these marks; none where a mark is free.
+async fn marks(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
     marks: &BTreeSet<Owned>,
-) -> Result<(), StoreError> {
+) -> Result<BTreeMap<Owned, Option<Subject>>, StoreError> {
     if marks.is_empty() {
-        return Ok(());
+        return Ok(BTreeMap::new());
     }
     let (kinds, values): (Vec<&str>, Vec<&str>) = marks.iter().map(Owned::parts).unzip();
     let query = sql_query(
         "SELECT kind, value, subject_kind, subject_id FROM mark \
          WHERE org_id = $1 AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
     );
-    let query = query.bind::<Id, _>(world.org).bind::<Array<Text>, _>(kinds);
-    let rows: Vec<MarkRow> = query.bind::<Array<Text>, _>(values).load(conn).await?;
-    for mark in marks {
+    let query = query.bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
+    let rows: Vec<MarkRow> = Prepared(query.bind::<Array<Text>, _>(values)).load(&mut conn).await?;
+    let owner_of = |mark: &Owned| {
         let row = rows.iter().find(|row| mark.parts() == (&*row.kind, &*row.value));
-        let owner = row.map(|row| subject(&row.subject_kind, row.subject_id)).transpose()?;
-        world.owners.insert(mark.clone(), owner);
-    }
-    Ok(())
+        row.map(|row| subject(&row.subject_kind, row.subject_id)).transpose()
+    };
+    marks.iter().map(|mark| Ok((mark.clone(), owner_of(mark)?))).collect()
 }
 
 #[derive(QueryableByName)]
@@ -212,27 +245,28 @@ struct RetriedRow {
     refused: bool,
 }
 
-async fn load_retried(
-    conn: &mut AsyncPgConnection,
-    world: &mut World,
+/// What is known of each of these entries; nothing where there is none.
+async fn retried(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
     ids: &BTreeSet<Uuid>,
-) -> Result<(), StoreError> {
+) -> Result<BTreeMap<Uuid, Option<Retried>>, StoreError> {
     if ids.is_empty() {
-        return Ok(());
+        return Ok(BTreeMap::new());
     }
     let query = sql_query(
         "SELECT id, subject_kind, subject_id, refused FROM entry \
          WHERE org_id = $1 AND id = ANY($2)",
     );
     let list: Vec<Uuid> = ids.iter().copied().collect();
-    let query = query.bind::<Id, _>(world.org).bind::<Array<Id>, _>(list);
-    let rows: Vec<RetriedRow> = query.load(conn).await?;
-    world.retried.extend(ids.iter().map(|id| (*id, None)));
+    let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(list);
+    let rows: Vec<RetriedRow> = Prepared(query).load(&mut conn).await?;
+    let mut found: BTreeMap<Uuid, Option<Retried>> = ids.iter().map(|id| (*id, None)).collect();
     for row in rows {
         let subject = subject(&row.subject_kind, row.subject_id)?;
-        world.retried.insert(row.id, Some(Retried { subject, refused: row.refused }));
+        found.insert(row.id, Some(Retried { subject, refused: row.refused }));
     }
-    Ok(())
+    Ok(found)
 }
 
 /// The bytes of an entry.
@@ -250,7 +284,7 @@ impl BytesRow {
 
 /// All entries of a subject in the order of arrival, up to one of them where it is given.
 pub(crate) async fn history(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     subject: Subject,
     up_to_n: Option<u64>,
@@ -262,5 +296,6 @@ pub(crate) async fn history(
     let up_to = up_to_n.and_then(|n| i64::try_from(n).ok()).unwrap_or(i64::MAX);
     let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
     let query = query.bind::<Id, _>(subject.id).bind::<BigInt, _>(up_to);
-    query.load::<BytesRow>(conn).await?.into_iter().map(BytesRow::read).collect()
+    let rows: Vec<BytesRow> = Prepared(query).load(&mut conn).await?;
+    rows.into_iter().map(BytesRow::read).collect()
 }

@@ -2,6 +2,7 @@
 
 use crate::StoreError;
 use crate::load::{self, BytesRow, HEAD, HeadRow};
+use crate::prepared::Prepared;
 use crate::record::lock_all;
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -57,7 +58,7 @@ pub async fn entry(
          WHERE e.org_id = $1 AND e.id = $2",
     );
     let query = query.bind::<Id, _>(org).bind::<Id, _>(id);
-    query.get_result::<KeptRow>(conn).await.optional()?.map(KeptRow::read).transpose()
+    Prepared(query).get_result::<KeptRow>(conn).await.optional()?.map(KeptRow::read).transpose()
 }
 
 /// What the ledger added because of an entry, in the order in which it was added.
@@ -72,7 +73,7 @@ pub async fn added(
     let query =
         sql_query("SELECT bytes FROM entry WHERE org_id = $1 AND cause = $2 ORDER BY recorded_at");
     let rows: Vec<BytesRow> =
-        query.bind::<Id, _>(org).bind::<Id, _>(cause).load::<BytesRow>(conn).await?;
+        Prepared(query.bind::<Id, _>(org).bind::<Id, _>(cause)).load::<BytesRow>(conn).await?;
     rows.into_iter().map(BytesRow::read).collect()
 }
 
@@ -96,7 +97,7 @@ pub async fn history(
     let after = i64::try_from(after_n).unwrap_or(i64::MAX);
     let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
     let query = query.bind::<Id, _>(subject.id).bind::<BigInt, _>(after).bind::<BigInt, _>(limit);
-    query.load::<KeptRow>(conn).await?.into_iter().map(KeptRow::read).collect()
+    Prepared(query).load::<KeptRow>(conn).await?.into_iter().map(KeptRow::read).collect()
 }
 
 /// What is known of a subject; none where nothing is recorded of it.
@@ -110,7 +111,8 @@ pub async fn head(
 ) -> Result<Option<Head>, StoreError> {
     let text = format!("SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = $2 AND id = $3");
     let query = sql_query(text).bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
-    let row: Option<HeadRow> = query.bind::<Id, _>(subject.id).get_result(conn).await.optional()?;
+    let row: Option<HeadRow> =
+        Prepared(query.bind::<Id, _>(subject.id)).get_result(conn).await.optional()?;
     let head = row.map(HeadRow::read).transpose()?.map(|(_, head)| head);
     Ok(head.filter(known))
 }
@@ -150,7 +152,7 @@ pub async fn subjects(
     );
     let query = sql_query(text).bind::<Id, _>(org).bind::<Text, _>(kind.name());
     let query = query.bind::<Id, _>(after.unwrap_or_default()).bind::<BigInt, _>(limit);
-    by_id(query.load(conn).await?)
+    by_id(Prepared(query).load(conn).await?)
 }
 
 fn by_id(rows: Vec<HeadRow>) -> Result<Vec<(Uuid, Head)>, StoreError> {
@@ -198,7 +200,7 @@ pub async fn casings(
         .bind::<Nullable<Id>, _>(filter.model)
         .bind::<Nullable<Id>, _>(filter.vehicle)
         .bind::<BigInt, _>(limit);
-    by_id(query.load(conn).await?)
+    by_id(Prepared(query).load(conn).await?)
 }
 
 /// The name of a value in JSON, which is how the generated columns have it.
@@ -222,7 +224,7 @@ pub async fn owner(
     );
     let (kind, value) = mark.parts();
     let query = query.bind::<Id, _>(org).bind::<Text, _>(kind).bind::<Text, _>(value);
-    let row: Option<load::MarkRow> = query.get_result(conn).await.optional()?;
+    let row: Option<load::MarkRow> = Prepared(query).get_result(conn).await.optional()?;
     row.map(|row| load::subject(&row.subject_kind, row.subject_id)).transpose()
 }
 
@@ -248,7 +250,7 @@ pub async fn open_refusals(
          ORDER BY n",
     );
     let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
-    let rows: Vec<IdRow> = query.bind::<Id, _>(subject.id).load(conn).await?;
+    let rows: Vec<IdRow> = Prepared(query.bind::<Id, _>(subject.id)).load(conn).await?;
     Ok(rows.into_iter().map(|row| row.id).collect())
 }
 
@@ -272,5 +274,5 @@ pub(crate) async fn entries(
 ) -> Result<Vec<Entry>, StoreError> {
     let query = sql_query("SELECT bytes FROM entry WHERE org_id = $1 AND id = ANY($2)");
     let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
-    query.load::<BytesRow>(conn).await?.into_iter().map(BytesRow::read).collect()
+    Prepared(query).load::<BytesRow>(conn).await?.into_iter().map(BytesRow::read).collect()
 }

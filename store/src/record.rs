@@ -5,6 +5,7 @@
 //! stop the write.
 
 use crate::load::{self, BytesRow, HEAD, HeadRow};
+use crate::prepared::Prepared;
 use crate::{StoreError, insert};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -162,7 +163,7 @@ async fn load_known(
     let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
     let mut known: HashMap<Uuid, Known> = HashMap::new();
     // What the ledger adds is recorded after its cause.
-    for row in query.load::<KnownRow>(conn).await? {
+    for row in Prepared(query).load::<KnownRow>(conn).await? {
         let entry = BytesRow { bytes: row.bytes }.read()?;
         // What the ledger added itself has no content and so is never "sent again".
         if ids.contains(&entry.id) {
@@ -224,6 +225,9 @@ async fn locked(
         found.heads.into_iter().partition(|(subject, _)| needs_lock(subject));
     let to_lock: Vec<Subject> = to_lock.into_iter().map(|(subject, _)| subject).collect();
     world.heads.extend(read);
+    // What is not locked is read once.
+    world.models = found.models;
+    world.retried = found.retried;
     let locked = lock_all(conn, org, &to_lock).await?;
     world.heads.extend(locked.clone());
     load::fill(conn, &mut world, wants).await?;
@@ -249,7 +253,7 @@ pub(crate) async fn lock_all(
          AND (kind, id) IN (SELECT * FROM unnest($2, $3)) ORDER BY kind, id FOR NO KEY UPDATE"
     );
     let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
-    let rows: Vec<HeadRow> = query.bind::<Array<Id>, _>(ids).load(conn).await?;
+    let rows: Vec<HeadRow> = Prepared(query.bind::<Array<Id>, _>(ids)).load(conn).await?;
     rows.into_iter().map(HeadRow::read).collect()
 }
 
