@@ -48,6 +48,7 @@ fn a_wrong_entry_is_named_and_not_stored() {
     let hold = fleet.entry("held", a, held());
     let read = fleet.entry("pressure_read", b, json!({"psi": 100}));
     let tread = fleet.entry("tread_read", b, json!({"grooves_32nds": [[12, 12]]}));
+    let marks = fleet.entry("identified", b, json!({"marks": {"brand": "LK-2"}}));
     let before = fleet.rows();
     let nested = (0..50).fold(json!(1), |inner, _| json!({"more": inner}));
     let bad = [
@@ -72,7 +73,23 @@ fn a_wrong_entry_is_named_and_not_stored() {
         (422, "/retries", with(read.clone(), "/retries", json!(Uuid::now_v7()))),
         (422, "/attested", with(read.clone(), "/attested", json!(["no.rule"]))),
         (422, "/occurred_at", with(read.clone(), "/occurred_at", json!("1970-01-01T00:00:00Z"))),
+        // RFC 3339 knows leap seconds; the database does not.
+        (
+            422,
+            "/occurred_at",
+            with(read.clone(), "/occurred_at", json!("2026-03-10T07:59:60-05:00")),
+        ),
         (422, "/id", with(read.clone(), "/id", json!(Uuid::nil()))),
+        // The ledger's own for what it adds: they can be foreseen (RFC 9562 section 5.5).
+        (422, "/id", with(read.clone(), "/id", json!(Uuid::new_v5(&id("A"), b"flagged")))),
+        (422, "/facts/marks/brand", with(marks.clone(), "/facts/marks/brand", json!("LK-1 "))),
+        (422, "/facts/marks/brand", with(marks.clone(), "/facts/marks/brand", json!("LK\n9"))),
+        (
+            422,
+            "/facts/marks/brand",
+            with(marks.clone(), "/facts/marks/brand", json!("LK\u{202e}9")),
+        ),
+        (422, "/facts/marks/brand", with(marks, "/facts/marks/brand", json!("9".repeat(201)))),
         (422, "/personal/note", with(read.clone(), "/personal", json!({"note": "a\u{0}b"}))),
         // RFC 8785 leaves text as it is, so only the composed form is taken.
         (422, "/personal/note", with(read.clone(), "/personal", json!({"note": "e\u{301}"}))),
@@ -133,6 +150,17 @@ fn a_body_that_is_not_an_entry_is_refused() {
         let answer = post(content_type, read.clone().into_bytes());
         answer.problem(415, "UNSUPPORTED_MEDIA_TYPE");
     }
+    for time in ["yesterday", "2026-03-10T07:59:60-05:00"] {
+        let request = fleet.request("ada", "POST", "/v1/entries").header("Device-Time", time);
+        let request = request.header("content-type", "application/json").body(read.clone());
+        let problem = send(request).problem(400, "NOT_WELL_FORMED");
+        assert_eq!(problem["fields"][0]["pointer"], "Device-Time", "{problem}");
+    }
+    // What was sent comes back cut short.
+    let long = read.replace("pressure_read", &"x".repeat(100_000));
+    let answer = post(Some("application/json"), long.into_bytes());
+    answer.problem(400, "NOT_WELL_FORMED");
+    assert!(answer.text.len() < 4_000, "{}", answer.text.len());
     let large = read.replace("pressure_read", &"x".repeat(api::edge::BODY_LIMIT));
     post(Some("application/json"), large.into_bytes()).problem(413, "PAYLOAD_TOO_LARGE");
     assert_eq!(fleet.rows(), before, "nothing is stored");
@@ -220,13 +248,37 @@ fn wrong_things_and_queries_are_named() {
         "depot=elmford",
         "colour=red",
         "model=%00",
+        "brand=%00",
+        "tag=%00",
     ] {
         let problem =
             fleet.get("vera", &format!("/v1/casings?{query}")).problem(400, "NOT_WELL_FORMED");
         let name = query.split('=').next().unwrap();
         assert_eq!(problem["fields"][0]["pointer"], format!("?{name}"), "{problem}");
     }
-    for path in ["/v1/casings/17", "/v1/entries/nothing", "/v1/nothing", "/v1/units/none"] {
+    let patch = |body: &'static str| {
+        let request = fleet.request("cora", "PATCH", &format!("/v1/depots/{}", id("elmford")));
+        let request = request.header("If-Match", "*").header("content-type", "application/json");
+        send(request.body(body))
+    };
+    for (pointer, body) in [
+        ("", r#"{"name": "Fernhill", "name": "Elmford"}"#),
+        ("", "[1]"),
+        ("/colour", r#"{"colour": "red"}"#),
+        ("/name", r#"{"name": 5}"#),
+    ] {
+        let problem = patch(body).problem(400, "NOT_WELL_FORMED");
+        let named = problem["fields"][0]["pointer"].as_str().unwrap();
+        assert!(named.starts_with(pointer), "{body}: {problem}");
+    }
+    for path in [
+        "/v1/units/%00",
+        "/v1/units/%FF",
+        "/v1/casings/17",
+        "/v1/entries/nothing",
+        "/v1/nothing",
+        "/v1/units/none",
+    ] {
         fleet.get("vera", path).problem(404, "NOT_FOUND");
     }
     let cage = Subject::of(SubjectKind::Cage, Uuid::now_v7());

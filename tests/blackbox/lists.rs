@@ -39,6 +39,36 @@ fn pages_leave_nothing_out() {
             assert_eq!(ids(&fleet.all("vera", &path, limit)), ids(&whole), "{path} by {limit}");
         }
     }
+}
+
+/// A cursor is good for its own list only, and only as it was given. Common practice, no
+/// published source.
+#[test]
+fn a_cursor_that_was_changed_is_refused() {
+    let fleet = fleet();
+    let next = |who: &str, path: &str| {
+        let page = fleet.get(who, &format!("{path}?limit=1")).expect(200);
+        page["next"].as_str().unwrap().to_owned()
+    };
+    let refused = |path: &str, after: &str| {
+        let problem =
+            fleet.get("vera", &format!("{path}?after={after}")).problem(400, "NOT_WELL_FORMED");
+        assert_eq!(problem["fields"][0]["pointer"], "?after", "{problem}");
+    };
+    let casings = next("vera", "/v1/casings");
+    let other = if casings.starts_with('A') { "B" } else { "A" };
+    refused("/v1/casings", &format!("{other}{}", &casings[1..]));
+    refused("/v1/casings", &casings[1..]);
+    refused("/v1/casings", "%00");
+    refused("/v1/wheels", &casings);
+    let history = next("vera", &format!("/v1/casings/{}/history", id("V")));
+    refused(&format!("/v1/casings/{}/history", id("M")), &history);
+}
+
+/// RFC 8288: the header `Link` leads to the next page, and keeps the filters.
+#[test]
+fn the_link_leads_on() {
+    let fleet = fleet();
     let first = fleet.get("vera", "/v1/casings?limit=2&standing=serviceable");
     let link = first.headers["link"].to_str().unwrap().to_owned();
     let next = link.strip_suffix(">; rel=\"next\"").unwrap().strip_prefix('<').unwrap();

@@ -1,6 +1,8 @@
 //! The service over HTTP, with a real PostgreSQL of its own and a database a test,
 //! made from a template.
 
+#[path = "../../rules/tests/scenarios/agree.rs"]
+mod agree;
 mod append_only;
 mod bad_input;
 mod demo;
@@ -9,15 +11,19 @@ mod fleet;
 mod gathering;
 mod ledger;
 mod lists;
+#[path = "../../rules/tests/scenarios/memory.rs"]
+mod memory;
 mod postgres;
 mod proofhold;
 mod questions;
 mod races;
+mod random_day;
 mod replays;
 mod roles;
 mod scenarios;
 #[path = "../../rules/tests/scenarios/script/mod.rs"]
 mod script;
+mod second_model;
 mod sign_in;
 mod tenants;
 mod transactions;
