@@ -2,11 +2,12 @@
 
 use crate::auth::Caller;
 use crate::headers::DeviceTime;
-use crate::input::Query;
+use crate::input::{Body, Query};
 use crate::problem::{Code, Details, Problem};
 use crate::shapes::{self, NewEntry};
 use crate::shown::{self, Shown, WithAdded};
 use crate::state::State;
+use crate::strict::{self, Strict};
 use actix_web::http::header;
 use actix_web::web::Bytes;
 use actix_web::{HttpResponse, get, post, web};
@@ -62,7 +63,7 @@ pub async fn create_entry(
     DeviceTime(sent_at): DeviceTime,
     body: Bytes,
 ) -> Result<HttpResponse, Problem> {
-    let command = Command::read(&body)?;
+    let command = read_command(&body)?;
     if !caller.role.may_write(command.facts.kind()) {
         return Err(Problem::plain(Code::Forbidden));
     }
@@ -82,6 +83,13 @@ pub async fn create_entry(
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/v1/entries/{id}")))
         .json(with_added(&entries, personal)))
+}
+
+fn read_command(body: &[u8]) -> Result<Command, Problem> {
+    let Body(Strict(sent)) = Body::read(body)?;
+    let command = Command::read(body)?;
+    strict::by_name(&sent, &command)?;
+    Ok(command)
 }
 
 impl From<FormError> for Problem {

@@ -63,7 +63,8 @@ impl IdempotencyKey {
     #[must_use]
     pub fn entry_id(&self, person: Uuid) -> Uuid {
         match &self.0 {
-            Some(key) => Uuid::new_v5(&person, key.as_bytes()),
+            // The ids that the ledger makes itself come from names that begin otherwise.
+            Some(key) => Uuid::new_v5(&person, format!("key/{key}").as_bytes()),
             None => Uuid::now_v7(),
         }
     }

@@ -8,6 +8,7 @@ use crate::merge::merge;
 use crate::page::{List, Paging};
 use crate::problem::Problem;
 use crate::state::State;
+use crate::strict;
 use crate::writing::Writing;
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::facts::policy::Policy;
@@ -246,7 +247,9 @@ fn patched(kind: SubjectKind, body: &Body, patch: Value) -> Result<Body, Problem
     }
     let mut whole = serde_json::to_value(body).map_err(Problem::internal)?;
     merge(&mut whole, patch);
-    Body::read(kind, &whole.to_string()).map_err(Problem::not_well_formed)
+    let patched = Body::read(kind, &whole.to_string()).map_err(Problem::not_well_formed)?;
+    strict::by_name(&whole, &patched)?;
+    Ok(patched)
 }
 
 /// One thing, as it stands.

@@ -1,6 +1,10 @@
-//! JSON of any shape without doubled names: two readers of the same bytes could take two
-//! different values from it (RFC 8259 section 4).
+//! JSON that can be read in one way only: no doubled names, since two readers of the same bytes
+//! could take two different values from them (RFC 8259 section 4), and no list in the place of
+//! an object, whose members a list would name by their order alone.
 
+use crate::problem::Problem;
+use rules::Field;
+use serde::Serialize;
 use serde::de::{Deserialize, Deserializer, Error, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 use std::fmt;
@@ -69,9 +73,54 @@ impl<'de> Visitor<'de> for Reader {
     }
 }
 
+/// Lets through what was read from `sent`, if every object of it was sent as an object: the
+/// reader of a struct takes a list of its members too.
+///
+/// # Errors
+/// 400 naming the first list in the place of an object.
+pub fn by_name(sent: &Value, read: &impl Serialize) -> Result<(), Problem> {
+    let read = serde_json::to_value(read).map_err(Problem::internal)?;
+    match list_for_object(sent, &read) {
+        Some(pointer) => Err(Problem::not_well_formed(Field::new(
+            pointer,
+            "Cannot be read: an object is expected, not a list.",
+        ))),
+        None => Ok(()),
+    }
+}
+
+fn list_for_object(sent: &Value, read: &Value) -> Option<String> {
+    let below = |name: &dyn fmt::Display, sent: Option<&Value>, read: &Value| {
+        list_for_object(sent?, read).map(|rest| format!("/{name}{rest}"))
+    };
+    match (sent, read) {
+        (Value::Array(_), Value::Object(_)) => Some(String::new()),
+        (Value::Array(sent), Value::Array(read)) => {
+            read.iter().enumerate().find_map(|(i, item)| below(&i, sent.get(i), item))
+        }
+        (Value::Object(sent), Value::Object(read)) => {
+            read.iter().find_map(|(name, value)| below(name, sent.get(name), value))
+        }
+        _ => None,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use serde_json::json;
+
+    // RFC 8259 sections 4 and 5: members of an object have names, items of a list only places.
+    #[test]
+    fn a_list_is_no_object() {
+        let read = json!({"a": {"b": [{"c": 1}]}, "d": [1, 2], "e": 0});
+        let place = |sent: Value| list_for_object(&sent, &read);
+        assert_eq!(place(read.clone()), None);
+        assert_eq!(place(json!({"a": {"b": [{"c": 1}]}, "d": [1, 2]})), None);
+        assert_eq!(place(json!([[[[1]]], [1, 2]])), Some(String::new()));
+        assert_eq!(place(json!({"a": [[]], "d": []})), Some("/a".to_owned()));
+        assert_eq!(place(json!({"a": {"b": [[1]]}})), Some("/a/b/0".to_owned()));
+    }
 
     // RFC 8259 section 4: names within an object should be unique.
     #[test]

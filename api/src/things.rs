@@ -56,7 +56,7 @@ macro_rules! things {
             use super::*;
 
             /// What is to be registered.
-            #[derive(Deserialize, ToSchema)]
+            #[derive(Deserialize, Serialize, ToSchema)]
             #[serde(deny_unknown_fields)]
             #[schema(as = $new, example = json!(example_new(SubjectKind::$kind)))]
             pub struct New {

@@ -5,15 +5,16 @@ use crate::headers::{DeviceTime, IdempotencyKey};
 use crate::input::Body;
 use crate::problem::Problem;
 use crate::state::State;
-use crate::strict::Strict;
+use crate::strict::{self, Strict};
 use actix_web::dev::Payload;
 use actix_web::web::{self, Bytes};
 use actix_web::{FromRequest, HttpRequest};
 use futures_util::future::LocalBoxFuture;
 use rules::Command;
 use rules::entry::Sender;
+use serde::Serialize;
 use serde::de::DeserializeOwned;
-use serde_json::json;
+use serde_json::{Value, json};
 use store::record::{Request, Sent};
 use uuid::Uuid;
 
@@ -29,6 +30,7 @@ pub struct Writing {
     pub content: [u8; 32],
     sender: Sender,
     body: Bytes,
+    sent: Value,
 }
 
 impl Writing {
@@ -36,8 +38,10 @@ impl Writing {
     ///
     /// # Errors
     /// 400 naming the first field that cannot be read.
-    pub fn read<T: DeserializeOwned>(&self) -> Result<T, Problem> {
-        Body::read(&self.body).map(|Body(body)| body)
+    pub fn read<T: DeserializeOwned + Serialize>(&self) -> Result<T, Problem> {
+        let Body(read) = Body::read(&self.body)?;
+        strict::by_name(&self.sent, &read)?;
+        Ok(read)
     }
 
     /// The command, as the store takes it.
@@ -63,11 +67,11 @@ impl FromRequest for Writing {
             let body = bytes.await?;
             let Body(Strict(sent)) = Body::read(&body)?;
             let whole = json!({
-                "method": request.method().as_str(), "path": request.path(), "body": sent,
+                "method": request.method().as_str(), "path": request.path(), "body": &sent,
             });
             let content = state.keys.content(caller.org, &rules::canonical::bytes_of(&whole));
             let sender = Sender { person: caller.person, sent_at };
-            Ok(Writing { state, caller, entry, content, sender, body })
+            Ok(Writing { state, caller, entry, content, sender, body, sent })
         })
     }
 }
