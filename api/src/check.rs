@@ -2,8 +2,9 @@
 
 use crate::auth::Caller;
 use crate::input::Query;
-use crate::problem::{Details, Problem, StoppingRule};
+use crate::problem::{Details, Problem};
 use crate::state::State;
+use crate::stopping::StoppingRule;
 use actix_web::{HttpResponse, get, web};
 use rules::ask::{Asked, Question, ask};
 use rules::entry::{Reason, Sender};

@@ -29,6 +29,7 @@ pub mod sessions;
 pub mod shapes;
 pub mod shown;
 pub mod state;
+pub mod stopping;
 pub mod strict;
 pub mod things;
 pub mod throttle;

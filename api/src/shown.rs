@@ -1,7 +1,7 @@
 //! Entries as they are shown: the record in the units in which it was sent.
 
-use crate::problem::StoppingRule;
 use crate::shapes;
+use crate::stopping::StoppingRule;
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::entry::{Basis, Outcome, Worked};
 use rules::facts::Personal;
