@@ -25,5 +25,6 @@ mod scenarios;
 mod script;
 mod second_model;
 mod sign_in;
+mod statements;
 mod tenants;
 mod transactions;

@@ -53,6 +53,8 @@ impl Server {
         options.state = folder.join("state");
         options.settings.push(("fsync".to_owned(), "off".to_owned()));
         options.settings.push(("max_connections".to_owned(), "400".to_owned()));
+        // Every line of the log begins with the name of its database.
+        options.settings.push(("log_line_prefix".to_owned(), "%d ".to_owned()));
         let embedded = Embedded::start(&options).await.unwrap();
         let afterwards = afterwards(&embedded, &folder);
         let server = Server { embedded, folder, _afterwards: afterwards };
@@ -65,6 +67,11 @@ impl Server {
     /// The superuser's address of a database.
     pub fn url(&self, database: &str) -> String {
         self.embedded.url(SUPERUSER, database)
+    }
+
+    /// What the server wrote into its log so far.
+    fn log(&self) -> String {
+        fs::read_to_string(self.embedded.folder().join("server.log")).unwrap()
     }
 
     /// A folder that goes with the server.
@@ -128,6 +135,26 @@ impl Database {
         while postgres.query_one(query, &[&self.name]).await.unwrap().get::<_, i64>(0) > 0 {
             tokio::time::sleep(std::time::Duration::from_millis(20)).await;
         }
+    }
+
+    /// Lets the server log every statement from now on; connections that are open end.
+    pub fn log_statements(&self) {
+        let log = format!("ALTER DATABASE {} SET log_statement = 'all'", self.name);
+        let end = "SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity \
+                   WHERE datname = current_database() AND pid <> pg_backend_pid()";
+        wait(self.superuser().batch_execute(&format!("{log}; {end}"))).unwrap();
+    }
+
+    /// The statements that the server logged so far, in their order.
+    pub fn statements(&self) -> Vec<String> {
+        let simple = format!("{} LOG:  statement: ", self.name);
+        let prepared = format!("{} LOG:  execute ", self.name);
+        let log = Server::get().log();
+        let statement = |line: &str| {
+            let name_and_text = line.strip_prefix(&prepared).and_then(|it| it.split_once(": "));
+            line.strip_prefix(&simple).or(name_and_text.map(|(_, text)| text)).map(str::to_owned)
+        };
+        log.lines().filter_map(statement).collect()
     }
 
     /// A connection of the superuser.

@@ -1,0 +1,53 @@
+//! What a request costs in statements, as PostgreSQL's own log counts them.
+//!
+//! No outside source: the numbers are the service's own, so that a change of them is seen.
+
+use crate::fleet::Fleet;
+use crate::script::id;
+use rules::Subject;
+use serde_json::{Value, json};
+
+/// A fleet with a casing in its depot, C, and one on a vehicle, V; its statements are logged.
+fn fleet() -> Fleet {
+    let fleet = Fleet::given(json!({"casings": {
+        "C": {"model": "merrow-295g", "brand": "LK-1", "state": "inspected"},
+        "V": {"model": "merrow-295g", "brand": "LK-2", "state": "installed", "wheel": "W2",
+            "vehicle": "T1", "position": "2LO"}}}));
+    fleet.proofhold.database.log_statements();
+    fleet
+}
+
+/// How many statements a piece of work costs that was done before.
+fn costs(fleet: &Fleet, work: impl Fn()) -> usize {
+    work();
+    let before = fleet.proofhold.database.statements().len();
+    work();
+    let statements = fleet.proofhold.database.statements().split_off(before);
+    println!("{statements:#?}");
+    statements.len()
+}
+
+/// An entry in the yard reads the casing, its depot and its model, the sender and the policy;
+/// one on a vehicle reads the axle and what hangs on it too.
+#[test]
+fn an_append_costs_so_many() {
+    let fleet = fleet();
+    let append = |kind: &str, casing: &str, facts: Value| {
+        costs(&fleet, || {
+            let entry = fleet.entry(kind, Subject::casing(id(casing)), facts.clone());
+            fleet.post("ada", "/v1/entries", &entry).expect(201);
+        })
+    };
+    let yard = append("tread_read", "C", json!({"grooves_32nds": [[15, 15.5, 15]]}));
+    let vehicle = append("pressure_read", "V", json!({"psi": 100}));
+    assert_eq!((yard, vehicle), (18, 20));
+}
+
+#[test]
+fn a_read_costs_so_many() {
+    let fleet = fleet();
+    let read = |path: &str| costs(&fleet, || drop(fleet.get("ada", path).expect(200)));
+    let casing = format!("/v1/casings/{}", id("C"));
+    let (one, history) = (read(&casing), read(&format!("{casing}/history?limit=50")));
+    assert_eq!((one, history), (11, 11));
+}
