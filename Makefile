@@ -1,4 +1,5 @@
 # Proofhold.  make demo: serve an invented fleet  ·  make test: is the code right  ·  make check: is the rest right
+# make bench: the service against the database alone
 #
 # Each step is run by .ci/stage, which prints its seconds.
 
@@ -6,7 +7,7 @@ CARGO ?= cargo
 PYTHON = target/python/bin/python
 STAGE = .ci/stage
 
-.PHONY: demo test check
+.PHONY: demo test check bench
 
 demo:
 	$(CARGO) build --locked --package api
@@ -27,6 +28,9 @@ check: $(PYTHON)
 	@$(STAGE) compose $(PYTHON) .ci/compose.py
 	@$(STAGE) demo-ledger .ci/demo-ledger
 	@$(STAGE) readme .ci/readme
+
+bench:
+	bench/run.py
 
 $(PYTHON): .ci/requirements.txt
 	@$(STAGE) python python3 -m venv --clear target/python

@@ -1,0 +1,138 @@
+"""The service's own statements, taken from PostgreSQL's log, as scripts for pgbench."""
+
+import re
+
+from ledger import CASINGS, LONG, PAGE, TREAD, Client, casing
+
+STATEMENT = re.compile(r"^\S+ \S+ UTC \[\d+\] LOG:  (?:statement|execute [^:]+): (.*)$")
+PARAMETERS = re.compile(r"^\S+ \S+ UTC \[\d+\] DETAIL:  parameters: (.*)$")
+PARAMETER = re.compile(r"\$(\d+) = (NULL|'(?:[^']|'')*')")
+
+HEX = r"[0-9a-f]"
+UUID = rf"{HEX}{{8}}-(?:{HEX}{{4}}-){{3}}{HEX}{{12}}"
+# What stands in the log tells the type well enough; a wrong guess is a statement that PostgreSQL
+# does not prepare, so it is seen. An array of nothing is one of ids: retries and cause.
+TYPES = [
+    (rf"{UUID}", "uuid"),
+    (rf"\{{(?:{UUID}|NULL)(?:,(?:{UUID}|NULL))*\}}", "uuid[]"),
+    (r"\d+", "bigint"),
+    (r"\{\d+(?:,\d+)*\}", "bigint[]"),
+    (r"\{[tf](?:,[tf])*\}", "boolean[]"),
+    (r'\{"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d.*\}', "timestamptz[]"),
+    (r'\{"\\\\x.*\}', "bytea[]"),
+    (r'\{"\{.*\}', "jsonb[]"),
+    (r"\{.*\}", "text[]"),
+    (r".*", "text"),
+]
+
+
+class Statement:
+    def __init__(self, text):
+        self.text = text
+        self.parameters = {}
+
+
+def statements(log):
+    """The statements of a log, in their order."""
+    found = []
+    for line in log.splitlines():
+        if match := STATEMENT.match(line):
+            found.append(Statement(match[1]))
+        elif match := PARAMETERS.match(line):
+            for number, text in PARAMETER.findall(match[1]):
+                found[-1].parameters[int(number)] = None if text == "NULL" else text[1:-1].replace("''", "'")
+    return found
+
+
+def last_transaction(found):
+    """From the last BEGIN on: before it the service asks who calls."""
+    begun = [place for place, statement in enumerate(found) if statement.text.startswith("BEGIN")]
+    return found[begun[-1]:]
+
+
+def captured(ledger, work):
+    """The statements of the last transaction of a piece of work, which is done twice: what a
+    connection asks only once is not counted."""
+    work()
+    ledger.set(log_statement="all")
+    work()
+    before = ledger.postgres_log.stat().st_size
+    answer = work()
+    log = ledger.postgres_log.read_bytes()[before:].decode()
+    ledger.set(log_statement=None)
+    return last_transaction(statements(log)), answer
+
+
+def literal(text):
+    """pgbench takes :name for a variable, also inside a text: so no colon may stand there."""
+    escaped = text.replace("\\", "\\\\").replace("'", "''").replace(":", "\\x3a")
+    return f"E'{escaped}'"
+
+
+class Script:
+    """A script for pgbench, of captured statements. Each run of it is about another casing of the
+    organisation and, where it appends, adds an entry with the next `n`."""
+
+    def __init__(self, found, casing_id, start, casings, entry=None):
+        self.names = {casing_id: f"'{start}-' || lpad(to_hex(:casing::bigint), 12, '0')"}
+        if entry:
+            # RFC 9562 section 5.7: the time when pgbench began, then what makes it unique.
+            self.names[entry] = (":series::text || '-7000-8' || lpad(to_hex(:client_id::bigint), 3, '0')"
+                                 " || '-' || lpad(to_hex(:count::bigint), 12, '0')")
+        lines = ["\\set count :count + 1", f"\\set casing random(1, {casings})"]
+        for statement in found:
+            lines.extend(self._lines(statement))
+        self.text = "\n".join(lines) + "\n"
+
+    def _lines(self, statement):
+        if not statement.parameters:
+            return [f"{one};" for one in simple(statement.text)]
+        writes = statement.text.startswith(("UPDATE", "INSERT"))
+        value = lambda match: self._value(statement.parameters[int(match[1])], writes)
+        text = re.sub(r"\$(\d+)", value, statement.text)
+        locks = re.search(r"FOR (NO KEY )?UPDATE$", text)
+        return [f"{text} \\gset head_" if locks else f"{text};"]
+
+    def _value(self, text, writes):
+        if text is None:
+            return "NULL"
+        kind = next(kind for pattern, kind in TYPES if re.fullmatch(pattern, text))
+        if kind == "timestamptz[]":
+            return "ARRAY[now()]"
+        if writes and kind == "bigint[]":
+            return "ARRAY[:head_n::bigint + 1]"
+        if writes and kind == "jsonb[]":
+            return "ARRAY[:head_state::jsonb]"
+        parts = re.split("(" + "|".join(self.names) + ")", text)
+        joined = " || ".join(self.names.get(part) or literal(part) for part in parts if part)
+        return f"({joined or literal('')})::{kind}"
+
+
+def simple(text):
+    """Several statements sent as one text. Settings of the transaction become one statement with
+    the same effect, as pgbench prepares each alone."""
+    settings, others = [], []
+    for one in filter(None, map(str.strip, text.split(";"))):
+        if match := re.match(r"SET LOCAL (\S+?)(?: = | TO | )'?([^']*)'?$", one):
+            settings.append(f"set_config('{match[1].lower()}', '{match[2]}', true)")
+        else:
+            others.append(one)
+    return others + (["SELECT " + ", ".join(settings)] if settings else [])
+
+
+def scripts(ledger, what):
+    """For each organisation a script of what the service asks for an append, a casing or a page
+    of a history."""
+    made = []
+    for org in ledger.organisations:
+        client, own = Client(ledger.address, org.token), casing(org.start, 1)
+        path = f"/v1/casings/{own}"
+        work = {
+            "append": lambda: client.append(org, 1, "tread_read", TREAD),
+            "casing": lambda: client.send("GET", path),
+            "history": lambda: client.send("GET", f"{path}/history?limit={PAGE}"),
+        }[what]
+        found, answer = captured(ledger, work)
+        entry = answer if what == "append" else None
+        made.append(Script(found, own, org.start, LONG if what == "history" else CASINGS, entry).text)
+    return made
