@@ -18,7 +18,8 @@ const READING_SPREAD: Quantity = Quantity::whole(1);
 pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
     match case.state() {
         State::Unknown => None,
-        State::Registry(_) => Stop::when(matches!(case.command.facts, Facts::Registered(_))),
+        State::Registry(_) => matches!(case.command.facts, Facts::Registered(_))
+            .then(|| Stop::found("It is registered already: change it.".to_owned())),
         State::Casing(casing) => casing_order(case, casing).or_else(|| late_move(case)),
     }
 }
