@@ -27,6 +27,7 @@ check: $(PYTHON)
 	@$(STAGE) examples $(PYTHON) .ci/examples.py
 	@$(STAGE) compose $(PYTHON) .ci/compose.py
 	@$(STAGE) demo-ledger .ci/demo-ledger
+	@$(STAGE) schemathesis .ci/schemathesis
 	@$(STAGE) readme .ci/readme
 
 bench:
