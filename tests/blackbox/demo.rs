@@ -16,7 +16,8 @@ fn data_folder(proofhold: &Proofhold) -> PathBuf {
     Server::get().folder(&format!("demo-{}", proofhold.database.name))
 }
 
-fn open(proofhold: &Proofhold) -> Result<Demo, String> {
+/// Loads the demo for what the service's clock says.
+pub fn open(proofhold: &Proofhold) -> Result<Demo, String> {
     let data = data_folder(proofhold);
     let keys = Keys::open(data.join("keys")).unwrap();
     let now = proofhold.now();

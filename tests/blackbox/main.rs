@@ -7,9 +7,12 @@ mod append_only;
 mod bad_input;
 mod demo;
 mod document;
+mod examples;
 mod fleet;
 mod gathering;
+mod junk;
 mod ledger;
+mod limits;
 mod lists;
 #[path = "../../rules/tests/scenarios/memory.rs"]
 mod memory;

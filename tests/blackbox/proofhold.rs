@@ -4,9 +4,11 @@ use crate::postgres::{Database, Server, wait};
 use actix_web::dev::ServerHandle;
 use api::clock::Clock;
 use api::keys::Keys;
+use api::limits::Limits;
 use chrono::{DateTime, TimeDelta, Utc};
 use reqwest::blocking::{Client, RequestBuilder, Response};
 use reqwest::header::HeaderMap;
+use reqwest::redirect::Policy;
 use reqwest::{Method, StatusCode};
 use rules::Role;
 use serde_json::{Value, json};
@@ -88,6 +90,11 @@ impl Answer {
 impl Proofhold {
     /// Starts it with its clock at noon UTC on 2 March 2026.
     pub fn start() -> Proofhold {
+        Proofhold::limited(Limits::default())
+    }
+
+    /// The same with these limits.
+    pub fn limited(limits: Limits) -> Proofhold {
         let database = Database::new();
         let now: DateTime<Utc> = "2026-03-02T12:00:00Z".parse().unwrap();
         let hands = Arc::new(Mutex::new(now));
@@ -95,9 +102,10 @@ impl Proofhold {
         let base = format!("http://{}", listener.local_addr().unwrap());
         Proofhold {
             base,
-            client: Client::new(),
+            // Where an answer leads is looked at, not followed.
+            client: Client::builder().redirect(Policy::none()).build().unwrap(),
             store: wait(Store::connect(&database.url())).unwrap(),
-            handle: serve(&database, listener, hands.clone()),
+            handle: serve(&database, listener, hands.clone(), limits),
             hands,
             sessions: Mutex::default(),
             database,
@@ -210,7 +218,7 @@ impl Session {
 }
 
 /// Runs the service on threads of its own until it is stopped.
-fn serve(database: &Database, listener: TcpListener, hands: Hands) -> ServerHandle {
+fn serve(database: &Database, listener: TcpListener, hands: Hands, limits: Limits) -> ServerHandle {
     let (url, keys) = (database.url(), Server::get().folder(&format!("keys-{}", database.name)));
     let (started, handle) = mpsc::channel();
     thread::spawn(move || {
@@ -218,13 +226,25 @@ fn serve(database: &Database, listener: TcpListener, hands: Hands) -> ServerHand
             let store = Store::connect(&url).await.unwrap();
             let clock = Clock::of(move || *hands.lock().unwrap());
             let state = api::state::State::new(store, Keys::open(keys).unwrap(), clock).unwrap();
-            let state = actix_web::web::Data::new(state);
+            let state = actix_web::web::Data::new(api::state::State { limits, ..state });
             let server = api::server::start(state, listener, false).unwrap();
             started.send(server.handle()).unwrap();
             server.await.unwrap();
         });
     });
     handle.recv().unwrap()
+}
+
+impl Proofhold {
+    /// Stops it as a signal does: what was accepted is finished.
+    pub fn stop(&self) {
+        wait(self.handle.stop(true));
+    }
+
+    /// Where it listens.
+    pub fn address(&self) -> &str {
+        self.base.trim_start_matches("http://")
+    }
 }
 
 impl Drop for Proofhold {
