@@ -3,11 +3,12 @@
 use crate::auth::Caller;
 use crate::input::Body;
 use crate::passwords;
-use crate::problem::{Code, Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
+use crate::shapes::on_record;
 use crate::state::State;
 use actix_web::{HttpResponse, get, put, web};
 use chrono::{DateTime, Utc};
-use rules::{Field, Role};
+use rules::{Field, Role, SubjectKind};
 use serde::{Deserialize, Serialize};
 use store::account::{self, NewAccount, Put};
 use utoipa::ToSchema;
@@ -16,6 +17,7 @@ use uuid::Uuid;
 /// An account as it shall be.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"login": "ada.finch", "role": "crew", "password": "correct horse battery"}))]
 pub struct AccountWanted {
     /// What the person signs in with: letters, digits and `. _ - + @`; kept in lower case.
     #[schema(
@@ -38,6 +40,8 @@ pub struct AccountWanted {
 
 /// A person's account.
 #[derive(Serialize, ToSchema)]
+#[schema(example = json!({"person": on_record(SubjectKind::Person), "login": "ada.finch", "role": "crew",
+    "disabled": false, "updated_at": "2026-03-03T13:00:02.114Z"}))]
 pub struct Account {
     /// The person's id.
     pub person: Uuid,
@@ -67,7 +71,7 @@ impl From<account::Account> for Account {
 /// A person's account
 #[utoipa::path(
     tag = "people",
-    params(("id" = Uuid, Path, description = "The person.")),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Person)), description = "The person.")),
     responses((status = 200, description = "The account.", body = Account))
 )]
 #[get("/v1/people/{id}/account")]
@@ -87,12 +91,12 @@ pub async fn get_account(
 /// disabling end the person's sessions.
 #[utoipa::path(
     tag = "people",
-    params(("id" = Uuid, Path, description = "The person, as registered in the ledger.")),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Person)), description = "The person, as registered in the ledger.")),
     request_body = AccountWanted,
     responses(
         (status = 200, description = "The account was changed.", body = Account),
         (status = 201, description = "The account was made.", body = Account),
-        (status = 409, description = "The login is taken, or it is the last admin's account.", body = Details, content_type = "application/problem+json"),
+        (status = 409, description = "The login is taken, or it is the last admin's account.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::LoginTaken))),
     )
 )]
 #[put("/v1/people/{id}/account")]

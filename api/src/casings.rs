@@ -4,7 +4,7 @@ use crate::auth::Caller;
 use crate::input::Query;
 use crate::page::{self, Limit, List, Paging};
 use crate::problem::Problem;
-use crate::shapes::example_body;
+use crate::shapes::{example_body, on_record};
 use crate::shown::{self, Shown};
 use crate::state::State;
 use actix_web::{HttpRequest, HttpResponse, get, web};
@@ -30,7 +30,7 @@ pub enum Due {
 #[schema(as = Casing)]
 pub struct CasingShown {
     /// Its id, made by the client that acquired it.
-    #[schema(example = "019b9f2c-5c00-7000-8000-00000000f001")]
+    #[schema(example = "d003c930-28e9-5c0f-8051-2d9ab47b3e02")]
     pub id: Uuid,
     /// How many entries it has, refused ones too.
     #[schema(example = 9)]
@@ -87,7 +87,7 @@ pub struct Wanted {
     /// On this vehicle.
     vehicle: Option<Uuid>,
     /// With this brand number.
-    #[param(example = "LK-1001")]
+    #[param(example = "LK-1010")]
     brand: Option<String>,
     /// With this radio tag.
     #[param(example = "E280-77A1")]
@@ -183,7 +183,7 @@ async fn marked(
 /// A casing, as it stands
 #[utoipa::path(
     tag = "casings",
-    params(("id" = Uuid, Path, description = "The casing.")),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing.")),
     responses((status = 200, description = "The casing.", body = CasingShown, example = json!(example_body(SubjectKind::Casing))))
 )]
 #[get("/v1/casings/{id}")]
@@ -220,7 +220,7 @@ pub struct History {
 /// when it happened.
 #[utoipa::path(
     tag = "casings",
-    params(("id" = Uuid, Path, description = "The casing."), Paging),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing."), Paging),
     responses((status = 200, description = "A page of its entries.", body = History,
         headers(("Link" = Option<String>, description = "The next page, RFC 8288.")),
         example = json!({"items": [shown::example()]})))

@@ -2,7 +2,8 @@
 
 use crate::auth::Caller;
 use crate::input::Query;
-use crate::problem::{Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
+use crate::shapes::on_record;
 use crate::state::State;
 use crate::stopping::StoppingRule;
 use actix_web::{HttpResponse, get, web};
@@ -10,7 +11,7 @@ use rules::ask::{Asked, Question, ask};
 use rules::entry::{Reason, Sender};
 use rules::facts::vehicle::Position;
 use rules::table::{self, Class};
-use rules::{Field, Quantity, Subject};
+use rules::{Field, Quantity, Subject, SubjectKind};
 use serde::{Deserialize, Serialize};
 use store::{Connection, load, read};
 use utoipa::{IntoParams, ToSchema};
@@ -42,7 +43,7 @@ pub struct Asking {
     #[param(inline, example = "release")]
     purpose: Purpose,
     /// Release: the pressure it would go to work with.
-    #[param(inline)]
+    #[param(inline, example = 100)]
     operating_psi: Option<Quantity>,
     /// Mount: the wheel. Needed there.
     wheel: Option<Uuid>,
@@ -187,11 +188,11 @@ fn example() -> Answer {
 /// Nothing is written. What only the work will show is taken as it ought to be.
 #[utoipa::path(
     tag = "casings",
-    params(("id" = Uuid, Path, description = "The casing."), Asking),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing."), Asking),
     responses(
         (status = 200, description = "The rules that would stop it, and what is to be confirmed.", body = Answer,
             example = json!(example())),
-        (status = 422, description = "Something named is not on record.", body = Details, content_type = "application/problem+json"),
+        (status = 422, description = "Something named is not on record.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::Impossible))),
     )
 )]
 #[get("/v1/casings/{id}/check")]

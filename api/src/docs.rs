@@ -1,6 +1,6 @@
 //! The API document, the page that shows it, and the pages about problems.
 
-use crate::problem::{CATALOGUE, Code, Details, Known, Problem};
+use crate::problem::{self, CATALOGUE, Code, Details, Known, Problem};
 use crate::routes::{self, ROUTES, Route};
 use actix_web::http::header;
 use actix_web::{App, HttpResponse, get, web};
@@ -8,6 +8,7 @@ use serde_json::json;
 use std::sync::{Arc, LazyLock};
 use utoipa::openapi::path::{Operation, Parameter, ParameterIn, PathItem};
 use utoipa::openapi::response::{Response, ResponseBuilder};
+use utoipa::openapi::schema::{Schema, SchemaType, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{ContentBuilder, OpenApi, Ref, RefOr};
 use utoipa::{OpenApi as _, PartialSchema, ToSchema};
@@ -86,7 +87,21 @@ fn operation<'a>(item: &'a mut PathItem, method: &str) -> Option<&'a mut Operati
     operation.as_mut()
 }
 
+/// What may be left out of an address or a head has no null: it is left out.
+fn without_null(parameter: &mut RefOr<Parameter>) {
+    let RefOr::T(Parameter { schema: Some(RefOr::T(Schema::Object(schema))), .. }) = parameter
+    else {
+        return;
+    };
+    if let SchemaType::Array(types) = &schema.schema_type
+        && let Some(only) = types.iter().find(|kind| **kind != Type::Null)
+    {
+        schema.schema_type = SchemaType::Type(only.clone());
+    }
+}
+
 fn complete(operation: &mut Operation, route: &Route) {
+    operation.parameters.iter_mut().flatten().for_each(without_null);
     operation.security = Some(match route.roles {
         None => Vec::new(),
         Some(_) => vec![SecurityRequirement::new("bearer", Vec::<String>::new())],
@@ -133,18 +148,9 @@ fn is_of_query(parameter: &RefOr<Parameter>) -> bool {
 
 /// How the document shows one kind of problem.
 fn answer(known: &Known) -> Response {
-    let example = json!({
-        "type": format!("/problems/{}", known.slug),
-        "title": known.title,
-        "status": known.status.as_u16(),
-        "detail": known.explanation,
-        "code": known.name(),
-        "retryable": known.retryable,
-        "request_id": "0f8fad5b-d9cb-469f-a165-70867728950e",
-    });
     let content = ContentBuilder::new()
         .schema(Some(Ref::from_schema_name(Details::name())))
-        .example(Some(example));
+        .example(Some(json!(problem::example(known.code))));
     ResponseBuilder::new()
         .description(known.title)
         .content("application/problem+json", content.build())

@@ -1,31 +1,26 @@
 //! What every request and answer passes at the edge: limits of size and time, the form of
 //! errors, and security headers.
 
+use crate::limits::{BODY_LIMIT, Limits};
 use crate::problem::{Code, Problem};
+use crate::state::State;
 use actix_web::body::{BoxBody, EitherBody, MessageBody};
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
-use actix_web::web::{Bytes, PayloadConfig};
+use actix_web::web::{Bytes, BytesMut, Data, PayloadConfig};
 use actix_web::{Error, HttpMessage, HttpResponse};
-use futures_util::FutureExt;
-use futures_util::stream;
+use futures_util::{FutureExt, StreamExt, stream};
 use std::any::Any;
 use std::panic::AssertUnwindSafe;
-use std::time::{Duration, Instant};
-use tokio::time::timeout;
+use std::time::Duration;
+use tokio::time::{Instant, sleep, timeout, timeout_at};
 use tracing_actix_web::RequestId;
 
-/// The most bytes of a request's body: a hold of 10,000 readings fits.
-pub const BODY_LIMIT: usize = 256 * 1024;
-
-/// How long a body may take to arrive.
-const BODY_DEADLINE: Duration = Duration::from_secs(30);
-
-/// How long an answer may take once the body is there.
-const HANDLER_DEADLINE: Duration = Duration::from_secs(15);
+/// Longer than it takes to send the answer to a body that is not wanted.
+const UNREAD: Duration = Duration::from_secs(2);
 
 /// The limit as the framework wants it.
 #[must_use]
@@ -42,24 +37,43 @@ pub async fn limit(
     mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, Error> {
-    let announced =
-        request.headers().get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok());
-    if announced
-        .and_then(|length| length.parse::<u64>().ok())
-        .is_some_and(|n| n > BODY_LIMIT as u64)
-    {
+    let limits = request.app_data::<Data<State>>().map(|state| state.limits).unwrap_or_default();
+    let length = request.headers().get(header::CONTENT_LENGTH).and_then(|sent| sent.to_str().ok());
+    if length.and_then(|sent| sent.parse::<u64>().ok()).is_some_and(|n| n > BODY_LIMIT as u64) {
         return Err(Problem::plain(Code::PayloadTooLarge).into());
     }
-    let body = match timeout(BODY_DEADLINE, request.extract::<Bytes>()).await {
-        Ok(body) => body?,
-        Err(_) => {
-            return Err(Problem::plain(Code::RequestTimeout).into());
+    let mut payload = request.take_payload();
+    let body = match read(&mut payload, &limits).await {
+        Ok(body) => body,
+        Err(error) => {
+            // While somebody holds it, the connection is closed after the answer; let go of, the
+            // framework would read what comes of a chunked body for ever.
+            actix_web::rt::spawn(async move {
+                sleep(UNREAD).await;
+                drop(payload);
+            });
+            return Err(error);
         }
     };
     request.set_payload(Payload::Stream { payload: Box::pin(stream::once(async { Ok(body) })) });
-    match timeout(HANDLER_DEADLINE, next.call(request)).await {
+    match timeout(limits.answer, next.call(request)).await {
         Ok(answer) => answer,
-        Err(_) => Err(Problem::unavailable("no answer within 15 seconds").into()),
+        Err(_) => Err(Problem::unavailable("no answer in time").into()),
+    }
+}
+
+async fn read(payload: &mut Payload, limits: &Limits) -> Result<Bytes, Error> {
+    let begun = Instant::now();
+    let mut body = BytesMut::new();
+    loop {
+        match timeout_at(begun + limits.body_due(body.len()), payload.next()).await {
+            Err(_) => return Err(Problem::plain(Code::RequestTimeout).into()),
+            Ok(None) => return Ok(body.freeze()),
+            Ok(Some(part)) => body.extend_from_slice(&part?),
+        }
+        if body.len() > BODY_LIMIT {
+            return Err(Problem::plain(Code::PayloadTooLarge).into());
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 use crate::auth::Caller;
 use crate::headers::DeviceTime;
 use crate::input::{Body, Query};
-use crate::problem::{Code, Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
 use crate::shapes::{self, NewEntry};
 use crate::shown::{self, Shown, WithAdded};
 use crate::state::State;
@@ -42,17 +42,17 @@ pub struct Sending {
 /// tire safe.
 #[utoipa::path(
     tag = "entries",
-    params(Sending, ("Device-Time" = Option<String>, Header, format = DateTime, description = "The device's clock when it sends, RFC 3339.")),
+    params(Sending, ("Device-Time" = Option<String>, Header, format = DateTime, example = "2026-03-03T07:00:02-06:00", description = "The device's clock when it sends, RFC 3339.")),
     request_body(content = NewEntry, example = json!(shapes::example(Kind::PressureRead, SubjectKind::Casing))),
     responses(
         (status = 200, description = "A dry run: what would be recorded or refused.", body = WithAdded, example = json!(shown::example())),
         (status = 201, description = "Recorded.", body = WithAdded,
             headers(("Location" = String, description = "The entry's address.")),
             example = json!(shown::example())),
-        (status = 404, description = "Nothing of its subject is on record.", body = Details, content_type = "application/problem+json"),
+        (status = 404, description = "Nothing of its subject is on record.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::NotFound))),
         (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json",
-            example = json!(crate::problem::example_refusal())),
-        (status = 422, description = "Never possible, or the id was used for something else.", body = Details, content_type = "application/problem+json"),
+            example = json!(problem::example_refusal())),
+        (status = 422, description = "Never possible, or the id was used for something else.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::Impossible))),
     )
 )]
 #[post("/v1/entries")]
@@ -148,7 +148,7 @@ fn with_added(entries: &[Entry], personal: Option<Personal>) -> Option<WithAdded
 /// One entry
 #[utoipa::path(
     tag = "entries",
-    params(("id" = Uuid, Path, description = "The entry.")),
+    params(("id" = Uuid, Path, example = json!(shapes::EXAMPLE_ENTRY), description = "The entry.")),
     responses((status = 200, description = "The entry, and what the ledger added because of it.", body = WithAdded, example = json!(shown::example())))
 )]
 #[get("/v1/entries/{id}")]

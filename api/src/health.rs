@@ -1,6 +1,6 @@
 //! Whether the service lives, and whether it can work.
 
-use crate::problem::{Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
 use crate::state::State;
 use actix_web::{HttpResponse, get, web};
 use serde::Serialize;
@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 /// How the service is.
 #[derive(Serialize, ToSchema)]
+#[schema(example = json!({"status": "ok"}))]
 pub struct Health {
     /// Always `ok`; otherwise the answer is an error.
     #[schema(example = "ok")]
@@ -31,7 +32,7 @@ pub async fn check_health() -> HttpResponse {
     tag = "service",
     responses(
         (status = 200, description = "It can.", body = Health),
-        (status = 503, description = "It cannot now.", body = Details, content_type = "application/problem+json"),
+        (status = 503, description = "It cannot now.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::Unavailable))),
     )
 )]
 #[get("/readyz")]

@@ -1,5 +1,6 @@
 //! Reading what clients send, strictly, and naming the field that is wrong.
 
+use crate::limits::DEPTH_LIMIT;
 use crate::problem::Problem;
 use actix_web::dev::Payload;
 use actix_web::web::Bytes;
@@ -20,6 +21,7 @@ impl<T: DeserializeOwned> Body<T> {
     /// [`Code::NotWellFormed`](crate::problem::Code::NotWellFormed) naming the first field that
     /// cannot be read.
     pub fn read(bytes: &[u8]) -> Result<Body<T>, Problem> {
+        check_depth(bytes)?;
         let mut reader = serde_json::Deserializer::from_slice(bytes);
         let value = serde_path_to_error::deserialize(&mut reader)
             .map_err(|error| Problem::not_well_formed(Field::unreadable("", &error)))?;
@@ -28,6 +30,30 @@ impl<T: DeserializeOwned> Body<T> {
         })?;
         Ok(Body(value))
     }
+}
+
+/// Lets a body through that is not nested too deep, before anything follows its nesting.
+///
+/// # Errors
+/// [`Code::NotWellFormed`](crate::problem::Code::NotWellFormed).
+fn check_depth(json: &[u8]) -> Result<(), Problem> {
+    let (mut depth, mut in_text, mut escaped) = (0_usize, false, false);
+    for byte in json {
+        match byte {
+            _ if escaped => escaped = false,
+            b'\\' if in_text => escaped = true,
+            b'"' => in_text = !in_text,
+            _ if in_text => {}
+            b'[' | b'{' => depth += 1,
+            b']' | b'}' => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+        if depth > DEPTH_LIMIT {
+            let say = format!("Values may be nested {DEPTH_LIMIT} deep.");
+            return Err(Problem::not_well_formed(Field::new("", say)));
+        }
+    }
+    Ok(())
 }
 
 impl<T: DeserializeOwned> FromRequest for Body<T> {
@@ -132,8 +158,12 @@ mod tests {
             assert_eq!(found, place, "{text}");
         }
         assert!(Body::<Outer>::read(br#"{"name":"a","name":"b","parts":[]}"#).is_err());
-        let deep = "[".repeat(10_000);
-        assert!(Body::<serde_json::Value>::read(deep.as_bytes()).is_err());
+        let deep = |depth: usize| format!("{}1{}", "[".repeat(depth), "]".repeat(depth));
+        let read = |text: String| Body::<serde_json::Value>::read(text.as_bytes());
+        assert!(read(deep(DEPTH_LIMIT)).is_ok());
+        assert!(read(deep(DEPTH_LIMIT + 1)).is_err() && read(deep(10_000)).is_err());
+        // Brackets in a text nest nothing.
+        assert!(read(format!("[\"\\\"{}\"]", "[".repeat(100))).is_ok());
     }
 
     // Common practice, no published source.

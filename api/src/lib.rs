@@ -14,6 +14,7 @@ pub mod headers;
 pub mod health;
 pub mod input;
 pub mod keys;
+pub mod limits;
 pub mod merge;
 pub mod organisations;
 pub mod page;

@@ -2,7 +2,7 @@
 
 use crate::auth::Caller;
 use crate::headers::{IfMatch, etag};
-use crate::problem::{Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
 use crate::registry::{self, Known, Thing};
 use crate::shapes::{self, example_body};
 use crate::state::State;
@@ -88,8 +88,9 @@ pub async fn get_policy(state: web::Data<State>, caller: Caller) -> Result<HttpR
 #[utoipa::path(
     tag = "registry",
     params(
-        ("If-Match" = String, Header, description = "The `ETag` of what was read."),
-        ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare."),
+        ("If-Match" = String, Header, example = "\"1\"", description = "The `ETag` of what was read, or `*`."),
+        ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, example = "8e03978e-40d5-43e8-bc93-6894a57f9324",
+                    description = "Made by the client for this request, in quotes or bare."),
     ),
     request_body(content(
         (Patch = "application/merge-patch+json", example = json!({"extended_hold_s": 1500})),
@@ -97,9 +98,9 @@ pub async fn get_policy(state: web::Data<State>, caller: Caller) -> Result<HttpR
     )),
     responses(
         (status = 200, description = "Changed.", body = Shown, headers(("ETag" = String, description = "Its version, for `If-Match`."))),
-        (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json"),
-        (status = 412, description = "Changed meanwhile.", body = Details, content_type = "application/problem+json"),
-        (status = 428, description = "`If-Match` is missing.", body = Details, content_type = "application/problem+json"),
+        (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json", example = json!(problem::example_refusal())),
+        (status = 412, description = "Changed meanwhile.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::PreconditionFailed))),
+        (status = 428, description = "`If-Match` is missing.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::PreconditionRequired))),
     )
 )]
 #[patch("/v1/policy")]

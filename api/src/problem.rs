@@ -77,7 +77,7 @@ catalogue! {
     MethodNotAllowed "method-not-allowed" METHOD_NOT_ALLOWED false "Method not allowed"
         "This address exists but not with this method. The header `Allow` lists the methods it has.";
     RequestTimeout "request-timeout" REQUEST_TIMEOUT true "The request came too slowly"
-        "The whole body must arrive within 30 seconds. Send the same request again.";
+        "A body must keep coming, 1 KiB a second after the first 5 seconds, and be there within 30 seconds. Send the same request again.";
     Refused "refused" CONFLICT false "Refused by the rules"
         "Rules stopped the entry. It is kept as refused under `entry_id`; `rules` names each rule and says what to do. Put that right, then try again with a new id and `retries`.";
     LoginTaken "login-taken" CONFLICT false "The login is taken"
@@ -381,6 +381,12 @@ impl Problem {
             added: self.more.added.clone(),
         }
     }
+}
+
+/// How the document shows a problem of this kind.
+#[must_use]
+pub fn example(code: Code) -> Details {
+    Problem::plain(code).details("0f8fad5b-d9cb-469f-a165-70867728950e")
 }
 
 /// How the document shows a refusal.

@@ -209,17 +209,14 @@ pub async fn change(
         if let Some(answer) = record::seen(conn, org, writing.entry, &writing.content).await? {
             return as_recorded(conn, org, decided(answer)).await;
         }
-        let patched =
-            if_match.admit(thing.n).and_then(|()| patched(subject.kind, &body, patch.clone()));
-        let facts = match patched {
-            Ok(body) if thing.n == 0 => Facts::Registered(body),
-            Ok(body) => Facts::Changed(body),
-            Err(problem) => return Ok(Err(problem)),
-        };
-        let command = command(writing, subject, now.fixed_offset(), facts).checked();
-        let request = match command {
+        // What could never be is told before whose change comes first.
+        let command = patched(subject.kind, &body, patch.clone()).and_then(|body| {
+            let facts = if thing.n == 0 { Facts::Registered(body) } else { Facts::Changed(body) };
+            Ok(command(writing, subject, now.fixed_offset(), facts).checked()?)
+        });
+        let request = match command.and_then(|command| if_match.admit(thing.n).map(|()| command)) {
             Ok(command) => writing.request(command),
-            Err(error) => return Ok(Err(error.into())),
+            Err(problem) => return Ok(Err(problem)),
         };
         let answer = the_one(record::record(conn, org, now, &request).await?);
         as_recorded(conn, org, answer.and_then(decided)).await
@@ -246,10 +243,28 @@ fn patched(kind: SubjectKind, body: &Body, patch: Value) -> Result<Body, Problem
         return Err(Problem::not_well_formed(field));
     }
     let mut whole = serde_json::to_value(body).map_err(Problem::internal)?;
+    known_names(kind, &whole, &patch)?;
     merge(&mut whole, patch);
     let patched = Body::read(kind, &whole.to_string()).map_err(Problem::not_well_formed)?;
     strict::by_name(&whole, &patched)?;
     Ok(patched)
+}
+
+/// Lets a patch through that takes away only what such a body may have: merged, it would be as
+/// if it had not been asked.
+fn known_names(kind: SubjectKind, whole: &Value, patch: &Value) -> Result<(), Problem> {
+    let taken_away = patch.as_object().into_iter().flatten().filter(|(_, new)| new.is_null());
+    for (name, _) in taken_away {
+        let mut with = whole.clone();
+        with[name.as_str()] = Value::Null;
+        match Body::read(kind, &with.to_string()) {
+            Err(field) if field.say.contains("unknown field") => {
+                return Err(Problem::not_well_formed(field));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
 }
 
 /// One thing, as it stands.

@@ -11,21 +11,8 @@ use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App, Error, HttpServer, web};
 use std::io;
 use std::net::TcpListener;
-use std::time::Duration;
 use tracing_actix_web::TracingLogger;
 use utoipa_actix_web::AppExt;
-
-/// How long a client may take to send the head of a request.
-const HEAD_DEADLINE: Duration = Duration::from_secs(5);
-
-/// How long an idle connection is kept; above what proxies in front usually keep (60 s).
-const KEEP_ALIVE: Duration = Duration::from_secs(75);
-
-/// Connections a worker holds at most.
-const CONNECTIONS: usize = 1024;
-
-/// How long requests under way may take to finish when the service stops, in seconds.
-const SHUTDOWN_S: u64 = 20;
 
 /// The application over this state. What is wrapped last comes first.
 #[must_use]
@@ -64,11 +51,12 @@ pub fn start(
     listener: TcpListener,
     on_signals: bool,
 ) -> io::Result<Server> {
+    let limits = state.limits;
     let server = HttpServer::new(move || app(state.clone()))
-        .client_request_timeout(HEAD_DEADLINE)
-        .keep_alive(KEEP_ALIVE)
-        .max_connections(CONNECTIONS)
-        .shutdown_timeout(SHUTDOWN_S);
+        .client_request_timeout(limits.head)
+        .keep_alive(limits.keep_alive)
+        .max_connections(limits.connections)
+        .shutdown_timeout(limits.stop.as_secs());
     let server = if on_signals { server } else { server.disable_signals() };
     Ok(server.listen(listener)?.run())
 }

@@ -2,13 +2,14 @@
 
 use crate::auth::Caller;
 use crate::input::Body;
-use crate::problem::{Code, Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
 use crate::refresh::{self, Presented, Verdict};
+use crate::shapes::on_record;
 use crate::state::State;
 use crate::tokens;
 use actix_web::{HttpResponse, delete, post, web};
 use chrono::{DateTime, TimeDelta, Utc};
-use rules::{Field, Role};
+use rules::{Field, Role, SubjectKind};
 use serde::{Deserialize, Serialize};
 use store::account::{self, Account, Ended, Family};
 use utoipa::ToSchema;
@@ -47,6 +48,8 @@ pub struct Device {
 /// What somebody signs in with.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"organisation": "larkspur", "login": "ada", "password": "correct horse battery",
+    "device": {"id": "018f4e1a-7c1b-7b7e-9d5e-0c2f6f1f2a11", "kind": "crew_device"}}))]
 pub struct SignIn {
     /// The organisation's slug.
     #[schema(example = "larkspur", max_length = 64)]
@@ -64,6 +67,7 @@ pub struct SignIn {
 /// What a session goes on with.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(example = json!({"refresh_token": example_refresh_token(), "device_id": "018f4e1a-7c1b-7b7e-9d5e-0c2f6f1f2a11"}))]
 pub struct Refresh {
     /// The newest refresh token of the session.
     #[schema(max_length = 200)]
@@ -75,6 +79,11 @@ pub struct Refresh {
 
 /// A session, with the tokens to use it.
 #[derive(Serialize, ToSchema)]
+#[schema(example = json!({
+    "access_token": "eyJ0eXAiOiJhdCtqd3QiLCJhbGciOiJFZERTQSJ9.eyJpc3MiOiJwcm9vZmhvbGQifQ.AAAA",
+    "token_type": "Bearer", "expires_in_s": 900,
+    "refresh_token": example_refresh_token(), "refresh_expires_at": "2026-04-02T13:00:00Z",
+    "organisation": on_record(SubjectKind::Policy), "person": on_record(SubjectKind::Person), "role": "crew"}))]
 pub struct Session {
     /// Goes into the header `Authorization: Bearer …`.
     pub access_token: String,
@@ -94,6 +103,11 @@ pub struct Session {
     pub person: Uuid,
     /// What the person may do.
     pub role: Role,
+}
+
+/// The form of a refresh token; it is of no session.
+fn example_refresh_token() -> String {
+    "A".repeat(90) + "w"
 }
 
 impl Session {
@@ -124,8 +138,8 @@ impl Session {
     request_body = SignIn,
     responses(
         (status = 201, description = "Signed in.", body = Session),
-        (status = 401, description = "Not signed in.", body = Details, content_type = "application/problem+json"),
-        (status = 429, description = "Too many failures; `Retry-After` says how long to wait.", body = Details, content_type = "application/problem+json"),
+        (status = 401, description = "Not signed in.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::WrongCredentials))),
+        (status = 429, description = "Too many failures; `Retry-After` says how long to wait.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::TooManyAttempts))),
     )
 )]
 #[post("/v1/sessions")]
@@ -230,7 +244,7 @@ async fn begin(
     request_body = Refresh,
     responses(
         (status = 200, description = "The next pair of tokens.", body = Session),
-        (status = 401, description = "The session has ended.", body = Details, content_type = "application/problem+json"),
+        (status = 401, description = "The session has ended.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::SessionEnded))),
     )
 )]
 #[post("/v1/sessions/refresh")]

@@ -1,9 +1,12 @@
 //! The shapes of entries in the API document: every kind of entry has a schema of its own.
 //!
 //! What is sent is told apart by `kind`; `facts` has the shape of that kind, typed once in
-//! `rules`. The examples are in `examples.json`, by kind of entry and by kind of subject.
+//! `rules`. The examples are in `examples.json`, by kind of entry and by kind of subject; what
+//! they name is on record in the demo, so that they can be tried there.
 
+use crate::demo;
 use crate::rules_list::asked_on;
+use rules::facts::bounds::Occurred;
 use rules::facts::wheel::WheelKind;
 use rules::facts::{Body, Personal};
 use rules::table::{How, RULES};
@@ -17,6 +20,7 @@ use utoipa::openapi::schema::{
 };
 use utoipa::openapi::{KnownFormat, Ref, RefOr, SchemaFormat};
 use utoipa::{PartialSchema, ToSchema};
+use uuid::Uuid;
 
 /// An entry as it is sent. Only its schema: it is read by [`rules::Command::read`].
 pub struct NewEntry;
@@ -45,6 +49,8 @@ impl ToSchema for NewEntry {
         // Which body it is, the subject says; the schemas of entries name it.
         schemas.retain(|(name, _)| *name != Body::name());
         schemas.push((Personal::name().into_owned(), Personal::schema()));
+        schemas.push((Occurred::name().into_owned(), Occurred::schema()));
+        schemas.push((RULE_ID.to_owned(), rule_id().into()));
         for &kind in Kind::ALL {
             match kind.subjects() {
                 &[subject] => schemas.push((entry_name(kind), entry(kind, subject))),
@@ -55,6 +61,19 @@ impl ToSchema for NewEntry {
             }
         }
     }
+}
+
+/// The schema of the ids of rules.
+const RULE_ID: &str = "RuleId";
+
+/// A rule's id. New ones may come.
+fn rule_id() -> Schema {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .enum_values(Some(RULES.iter().map(|rule| &*rule.id)))
+        .description(Some("The id of a rule, as in `GET /v1/rules`. New ones may come."))
+        .build()
+        .into()
 }
 
 /// The facts of any entry, for the entries that are shown.
@@ -116,7 +135,7 @@ fn entry(kind: Kind, subject: SubjectKind) -> RefOr<Schema> {
         .additional_properties(Some(AdditionalProperties::FreeForm(false)))
         .description(Some("What it is about."));
     let rules = ArrayBuilder::new()
-        .items(Object::with_type(Type::String))
+        .items(Ref::from_schema_name(RULE_ID))
         .description(Some("The ids of the rules that are confirmed."));
     let personal = OneOfBuilder::new()
         .item(Object::with_type(Type::Null))
@@ -130,7 +149,7 @@ fn entry(kind: Kind, subject: SubjectKind) -> RefOr<Schema> {
         )
         .property("kind", only(kind.name()))
         .property("subject", named)
-        .property("occurred_at", time("When it happened, with the device's offset."))
+        .property("occurred_at", Ref::from_schema_name(Occurred::name()))
         .property("by", optional(uuid("Who did the work, where that is not the sender.")))
         .property("facts", Ref::from_schema_name(kind.shape(subject)))
         .property("attested", rules)
@@ -155,10 +174,6 @@ fn uuid(description: &str) -> ObjectBuilder {
     text(KnownFormat::Uuid, description)
 }
 
-fn time(description: &str) -> ObjectBuilder {
-    text(KnownFormat::DateTime, description)
-}
-
 fn text(format: KnownFormat, description: &str) -> ObjectBuilder {
     ObjectBuilder::new()
         .schema_type(Type::String)
@@ -174,8 +189,30 @@ static EXAMPLES: LazyLock<Map<String, Value>> = LazyLock::new(|| {
     serde_json::from_str(include_str!("examples.json")).expect("examples.json is read by a test")
 });
 
-/// The id of the subject in the examples.
-pub const EXAMPLE_ID: &str = "019b9f2c-5c00-7000-8000-00000000f001";
+/// The id of what is new in the examples.
+pub const EXAMPLE_ID: &str = "019cb1d4-3000-7000-8000-00000000f001";
+
+/// The id of what the examples are about, where it is on record: one thing of each kind in
+/// the demo.
+#[must_use]
+pub fn on_record(subject: SubjectKind) -> Uuid {
+    let name = match subject {
+        SubjectKind::Casing => "LK-1010",
+        SubjectKind::Vehicle => "LH-214",
+        SubjectKind::Wheel => "LW-1010",
+        SubjectKind::Cage => "Elmford cage 1",
+        SubjectKind::Gauge => "Elmford digital 1",
+        SubjectKind::Person => "ada",
+        SubjectKind::Depot => "Elmford",
+        SubjectKind::Model => "Longhaul G",
+        SubjectKind::Recommendation => "service letter 12",
+        SubjectKind::Policy => demo::SLUG,
+    };
+    demo::id(subject, name)
+}
+
+/// The id of an entry of the demo: the one by which the casing of the examples came.
+pub const EXAMPLE_ENTRY: &str = "cfe2591a-5443-876f-bd76-5f5b8c2b13a5";
 
 /// The example of this name.
 ///
@@ -202,11 +239,16 @@ pub fn example(kind: Kind, subject: SubjectKind) -> Value {
             && rule.class(WheelKind::SinglePiece, false).is_some()
             && !rule.on.contains("tube-type")
     };
+    let id = match kind {
+        Kind::Acquired => EXAMPLE_ID.to_owned(),
+        Kind::Registered if subject != SubjectKind::Policy => EXAMPLE_ID.to_owned(),
+        _ => on_record(subject).to_string(),
+    };
     let attested: Vec<&str> = RULES.iter().filter(confirmed).map(|rule| &*rule.id).collect();
     json!({
         "id": "019cb1d4-3a80-7000-8000-000000000001",
         "kind": kind.name(),
-        "subject": {"kind": subject.name(), "id": EXAMPLE_ID},
+        "subject": {"kind": subject.name(), "id": id},
         "occurred_at": "2026-03-03T07:00:00-06:00",
         "facts": facts,
         "attested": attested,

@@ -2,6 +2,7 @@
 
 use crate::clock::Clock;
 use crate::keys::Keys;
+use crate::limits::Limits;
 use crate::passwords::Passwords;
 use crate::problem::{Code, Problem};
 use crate::throttle::Throttle;
@@ -23,6 +24,8 @@ pub struct State {
     pub passwords: Passwords,
     /// Failed sign-ins.
     pub throttle: Throttle,
+    /// What a request may take.
+    pub limits: Limits,
 }
 
 impl State {
@@ -34,7 +37,8 @@ impl State {
         let passwords = Passwords::new().map_err(|error| io::Error::other(error.to_string()))?;
         let now = clock.clone();
         let gatherer = Gatherer::start(store.clone(), move || now.now())?;
-        Ok(State { store, gatherer, keys, clock, passwords, throttle: Throttle::default() })
+        let (throttle, limits) = (Throttle::default(), Limits::default());
+        Ok(State { store, gatherer, keys, clock, passwords, throttle, limits })
     }
 }
 

@@ -8,7 +8,7 @@ use crate::auth::Caller;
 use crate::headers::{IfMatch, etag};
 use crate::input::Query;
 use crate::page::{self, Paging};
-use crate::problem::{Details, Problem};
+use crate::problem::{self, Code, Details, Problem};
 use crate::registry::{self, Known, Thing};
 use crate::shapes::{self, EXAMPLE_ID, example_body};
 use crate::state::State;
@@ -16,6 +16,7 @@ use crate::writing::Writing;
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, web};
 use chrono::{DateTime, FixedOffset};
+use rules::facts::bounds::Occurred;
 use rules::facts::{self, Body, Personal};
 use rules::{Subject, SubjectKind};
 use serde::{Deserialize, Serialize};
@@ -64,6 +65,7 @@ macro_rules! things {
                 pub id: Uuid,
                 /// From when it holds; now where left out.
                 #[serde(default)]
+                #[schema(value_type = Option<Occurred>)]
                 pub occurred_at: Option<DateTime<FixedOffset>>,
                 /// What it is.
                 pub body: $body,
@@ -131,13 +133,14 @@ macro_rules! things {
             /// With an `Idempotency-Key` the same request sent again gets the same answer.
             #[utoipa::path(
                 tag = "registry",
-                params(("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare.")),
+                params(("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, example = "8e03978e-40d5-43e8-bc93-6894a57f9324",
+                    description = "Made by the client for this request, in quotes or bare.")),
                 request_body = New,
                 responses(
                     (status = 201, description = "Registered.", body = Shown,
                         headers(("Location" = String, description = "Its address."), ("ETag" = String, description = "Its version, for `If-Match`.")),
                         example = json!(example_shown(SubjectKind::$kind))),
-                    (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json"),
+                    (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json", example = json!(problem::example_refusal())),
                 )
             )]
             #[post($path)]
@@ -178,7 +181,7 @@ macro_rules! things {
             $(#[doc = $get_says])*
             #[utoipa::path(
                 tag = "registry",
-                params(("id" = Uuid, Path, description = "Its id.")),
+                params(("id" = Uuid, Path, example = json!(shapes::on_record(SubjectKind::$kind)), description = "Its id.")),
                 responses((status = 200, description = "It, as it stands.", body = Shown,
                     headers(("ETag" = String, description = "Its version, for `If-Match`.")),
                     example = json!(example_shown(SubjectKind::$kind))))
@@ -201,9 +204,10 @@ macro_rules! things {
             #[utoipa::path(
                 tag = "registry",
                 params(
-                    ("id" = Uuid, Path, description = "Its id."),
-                    ("If-Match" = String, Header, description = "The `ETag` of what was read."),
-                    ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, description = "Made by the client for this request, in quotes or bare."),
+                    ("id" = Uuid, Path, example = json!(shapes::on_record(SubjectKind::$kind)), description = "Its id."),
+                    ("If-Match" = String, Header, example = "\"1\"", description = "The `ETag` of what was read, or `*`."),
+                    ("Idempotency-Key" = Option<String>, Header, pattern = r#"^("[!#-\[\]-~]{1,255}"|[!#-\[\]-~]{1,255})$"#, example = "8e03978e-40d5-43e8-bc93-6894a57f9324",
+                    description = "Made by the client for this request, in quotes or bare."),
                 ),
                 request_body(content(
                     (Patch = "application/merge-patch+json", example = json!($patch_example)),
@@ -213,9 +217,9 @@ macro_rules! things {
                     (status = 200, description = "Changed.", body = Shown,
                         headers(("ETag" = String, description = "Its version, for `If-Match`.")),
                         example = json!(example_shown(SubjectKind::$kind))),
-                    (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json"),
-                    (status = 412, description = "Changed meanwhile.", body = Details, content_type = "application/problem+json"),
-                    (status = 428, description = "`If-Match` is missing.", body = Details, content_type = "application/problem+json"),
+                    (status = 409, description = "Refused by the rules, and kept as refused.", body = Details, content_type = "application/problem+json", example = json!(problem::example_refusal())),
+                    (status = 412, description = "Changed meanwhile.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::PreconditionFailed))),
+                    (status = 428, description = "`If-Match` is missing.", body = Details, content_type = "application/problem+json", example = json!(problem::example(Code::PreconditionRequired))),
                 )
             )]
             #[patch($one)]

@@ -133,6 +133,8 @@ pub struct PublicKey {
 
 /// The keys that verify access tokens (RFC 7517).
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"keys": [{"kty": "OKP", "crv": "Ed25519", "x": "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
+    "kid": "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k", "alg": "EdDSA", "use": "sig"}]}))]
 pub struct PublicKeys {
     /// Newest first.
     pub keys: Vec<PublicKey>,

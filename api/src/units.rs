@@ -54,7 +54,7 @@ pub struct Fitted {
     /// Its id.
     pub id: Uuid,
     /// Its brand number.
-    #[schema(example = "LK-1001")]
+    #[schema(example = "LK-1010")]
     pub brand: Option<String>,
     /// Its radio tag.
     pub tag: Option<String>,
@@ -99,10 +99,6 @@ pub async fn get_unit(
     caller: Caller,
     unit: web::Path<String>,
 ) -> Result<HttpResponse, Problem> {
-    if unit.contains('\0') {
-        // The database has no text with it.
-        return Err(Problem::not_found());
-    }
     let (org, mark) = (caller.org, Owned::Unit(unit.into_inner()));
     let look = async |conn: &mut Connection| {
         let owner = read::owner(conn, org, &mark).await?;

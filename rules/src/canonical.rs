@@ -7,6 +7,7 @@
 
 use crate::Quantity;
 use crate::entry::{Entry, Outcome};
+use crate::facts::bounds::LONG;
 use crate::facts::{Facts, Field, Kind, Personal};
 use chrono::{DateTime, FixedOffset, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
@@ -194,8 +195,9 @@ pub(crate) fn check_text(value: &Value, pointer: &str, fields: &mut Vec<Field>) 
                     "The text has a NUL or is not in Unicode normalisation form C.",
                 ));
             }
-            if text.len() > 4000 {
-                fields.push(Field::new(pointer, "The text is longer than 4,000 bytes."));
+            if text.chars().count() > LONG {
+                let say = format!("The text is longer than {LONG} characters.");
+                fields.push(Field::new(pointer, say));
             }
         }
         Value::Array(items) => {

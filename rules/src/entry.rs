@@ -245,6 +245,9 @@ impl Command {
             fields.push(Field::new("/attested", format!("There is no rule {id}.")));
         }
         self.facts.check(&mut fields);
+        if let Some(personal) = &self.personal {
+            personal.check(&mut fields);
+        }
         canonical::check_text(&serde_json::to_value(&self).unwrap_or_default(), "", &mut fields);
         if fields.is_empty() { Ok(self) } else { Err(FormError::Impossible(fields)) }
     }

@@ -120,8 +120,7 @@ impl<'de> Deserialize<'de> for Quantity {
 
 impl utoipa::PartialSchema for Quantity {
     fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
-        utoipa::openapi::ObjectBuilder::new()
-            .schema_type(utoipa::openapi::schema::Type::Number)
+        crate::facts::bounds::amount()
             .description(Some(
                 "A number with at most two decimals, in the unit of the field's name.",
             ))

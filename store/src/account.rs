@@ -4,6 +4,7 @@
 //! opened for the organisation named, and binds that organisation in every statement.
 
 use crate::StoreError;
+use crate::storable;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
@@ -190,6 +191,9 @@ pub async fn organisation_by_slug(
     conn: &mut AsyncPgConnection,
     slug: &str,
 ) -> Result<Option<Uuid>, StoreError> {
+    if !storable(slug) {
+        return Ok(None);
+    }
     let found = organisation::table.filter(organisation::slug.eq(slug)).select(organisation::id);
     Ok(found.first(conn).await.optional()?)
 }
@@ -252,6 +256,9 @@ pub async fn find_by_login(
     org: Uuid,
     login: &str,
 ) -> Result<Option<Account>, StoreError> {
+    if !storable(login) {
+        return Ok(None);
+    }
     let found = account::table
         .filter(account::org_id.eq(org).and(account::login.eq(login)))
         .select(Account::as_select());

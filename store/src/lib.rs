@@ -29,6 +29,11 @@ pub use diesel_async::AsyncPgConnection as Connection;
 const CONNECTIONS: usize = 16;
 const WAIT: Duration = Duration::from_secs(2);
 
+/// Whether a text can be on record: PostgreSQL takes no NUL in a text, not even to look for it.
+fn storable(text: &str) -> bool {
+    !text.contains('\0')
+}
+
 /// Why the database gave no answer.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {

@@ -4,6 +4,7 @@ use crate::StoreError;
 use crate::load::{self, BytesRow, HEAD, HeadRow};
 use crate::prepared::Prepared;
 use crate::record::lock_all;
+use crate::storable;
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Binary, Nullable, Text};
@@ -223,6 +224,9 @@ pub async fn owner(
          WHERE org_id = $1 AND kind = $2 AND value = $3",
     );
     let (kind, value) = mark.parts();
+    if !storable(value) {
+        return Ok(None);
+    }
     let query = query.bind::<Id, _>(org).bind::<Text, _>(kind).bind::<Text, _>(value);
     let row: Option<load::MarkRow> = Prepared(query).get_result(conn).await.optional()?;
     row.map(|row| load::subject(&row.subject_kind, row.subject_id)).transpose()

@@ -50,7 +50,7 @@ fn a_wrong_entry_is_named_and_not_stored() {
     let tread = fleet.entry("tread_read", b, json!({"grooves_32nds": [[12, 12]]}));
     let marks = fleet.entry("identified", b, json!({"marks": {"brand": "LK-2"}}));
     let before = fleet.rows();
-    let nested = (0..50).fold(json!(1), |inner, _| json!({"more": inner}));
+    let nested = (0..20).fold(json!(1), |inner, _| json!({"more": inner}));
     let bad = [
         (400, "/colour", with(read.clone(), "/colour", json!("red"))),
         (400, "/facts/colour", with(read.clone(), "/facts/colour", json!("red"))),
@@ -161,7 +161,7 @@ fn a_body_that_is_not_an_entry_is_refused() {
     let answer = post(Some("application/json"), long.into_bytes());
     answer.problem(400, "NOT_WELL_FORMED");
     assert!(answer.text.len() < 4_000, "{}", answer.text.len());
-    let large = read.replace("pressure_read", &"x".repeat(api::edge::BODY_LIMIT));
+    let large = read.replace("pressure_read", &"x".repeat(api::limits::BODY_LIMIT));
     post(Some("application/json"), large.into_bytes()).problem(413, "PAYLOAD_TOO_LARGE");
     assert_eq!(fleet.rows(), before, "nothing is stored");
 }

@@ -1,6 +1,7 @@
 //! Cages and barriers, 29 CFR 1910.177(b) and (d)(3).
 
-use super::{Checked, Field, named, pressure, shape};
+use super::bounds::{Psi, ShortText, named, within};
+use super::{Checked, Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -34,6 +35,7 @@ pub enum Certifier {
 pub struct StructuralRepair {
     /// What was done.
     #[schema(example = "new bar welded")]
+    #[schema(value_type = ShortText)]
     pub what: String,
     /// Who certified its strength.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -58,6 +60,7 @@ impl StructuralRepair {
 pub struct Cage {
     /// What the crew calls it.
     #[schema(example = "Elmford cage 1")]
+    #[schema(value_type = ShortText)]
     pub name: String,
     /// What it is.
     pub kind: CageKind,
@@ -65,6 +68,7 @@ pub struct Cage {
     pub depot: Uuid,
     /// The highest maximum pressure of a tire it is built for; it must stand
     /// 150 % of that.
+    #[schema(value_type = Psi)]
     pub largest_tire_psi: Quantity,
     /// The last structural repair.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -74,7 +78,7 @@ pub struct Cage {
 impl Checked for Cage {
     fn check(&self, fields: &mut Vec<Field>) {
         named(fields, "name", &self.name);
-        pressure(fields, "largest_tire_psi", self.largest_tire_psi);
+        within::<Psi>(fields, "largest_tire_psi", self.largest_tire_psi);
         if let Some(repair) = &self.structural_repair {
             named(fields, "structural_repair/what", &repair.what);
         }
@@ -124,6 +128,7 @@ shape!(CageChecked, |_checked, _fields| {});
 pub struct CageIncident {
     /// What happened.
     #[schema(example = "sidewall let go during inflation")]
+    #[schema(value_type = ShortText)]
     pub what: String,
 }
 

@@ -1,6 +1,7 @@
 //! Depots.
 
-use super::{Checked, Field, named, within};
+use super::bounds::{Altitude, ShortText, named, within};
+use super::{Checked, Field};
 use crate::Quantity;
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
@@ -13,12 +14,14 @@ use utoipa::ToSchema;
 pub struct Depot {
     /// Its name.
     #[schema(example = "Elmford")]
+    #[schema(value_type = ShortText)]
     pub name: String,
     /// IANA time zone; "today" means this depot's day.
-    #[schema(value_type = String, example = "America/Chicago")]
+    #[schema(value_type = String, format = "iana-time-zone", example = "America/Chicago")]
     pub zone: Tz,
     /// Height above the sea, for the gas law.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Altitude>)]
     pub altitude_ft: Option<Quantity>,
 }
 
@@ -26,7 +29,7 @@ impl Checked for Depot {
     fn check(&self, fields: &mut Vec<Field>) {
         named(fields, "name", &self.name);
         if let Some(altitude) = self.altitude_ft {
-            within(fields, "altitude_ft", altitude, -1500, 20_000, "feet");
+            within::<Altitude>(fields, "altitude_ft", altitude);
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Pressure gauges.
 
-use super::{Checked, Field, named, shape, within};
+use super::bounds::{ShortText, Span, Step, named, within};
+use super::{Checked, Field, shape};
 use crate::Quantity;
 use crate::hold::Grade;
 use chrono::NaiveDate;
@@ -14,12 +15,15 @@ use utoipa::ToSchema;
 pub struct Gauge {
     /// What the crew calls it.
     #[schema(example = "Elmford digital 1")]
+    #[schema(value_type = ShortText)]
     pub name: String,
     /// Full scale.
+    #[schema(value_type = Span)]
     pub span_psi: Quantity,
     /// Accuracy grade.
     pub grade: Grade,
     /// The smallest step it shows.
+    #[schema(value_type = Step)]
     pub resolution_psi: Quantity,
     /// The last day on which its calibration holds.
     pub calibrated_until: NaiveDate,
@@ -28,13 +32,8 @@ pub struct Gauge {
 impl Checked for Gauge {
     fn check(&self, fields: &mut Vec<Field>) {
         named(fields, "name", &self.name);
-        within(fields, "span_psi", self.span_psi, 1, 1000, "psi");
-        if self.resolution_psi <= Quantity::ZERO || self.resolution_psi > Quantity::whole(20) {
-            fields.push(Field::new(
-                "/facts/resolution_psi",
-                "A step above 0 and up to 20 psi is expected.",
-            ));
-        }
+        within::<Span>(fields, "span_psi", self.span_psi);
+        within::<Step>(fields, "resolution_psi", self.resolution_psi);
     }
 }
 
@@ -46,6 +45,7 @@ pub struct Calibrated {
     pub calibrated_until: NaiveDate,
     /// The certificate.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<ShortText>)]
     pub certificate: Option<String>,
 }
 

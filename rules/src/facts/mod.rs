@@ -2,6 +2,7 @@
 //!
 //! Every kind of entry has a documented shape of its own, typed once, here.
 
+pub mod bounds;
 pub mod cage;
 pub mod casing;
 pub mod depot;
@@ -15,6 +16,7 @@ pub mod wheel;
 
 use crate::Quantity;
 use crate::entry::{FormError, SubjectKind};
+use bounds::{Latitude, LongText, Longitude, ShortText, named, within};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -81,17 +83,40 @@ fn escaped(name: &str) -> String {
 pub struct Personal {
     /// The name of the person that the entry is about.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(example = "Ada Finch")]
+    #[schema(value_type = Option<ShortText>, example = "Ada Finch")]
     pub name: Option<String>,
     /// Anything worth saying in the crew's own words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<LongText>)]
     pub note: Option<String>,
     /// Where it was done, degrees north.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Latitude>)]
     pub latitude: Option<Quantity>,
     /// Where it was done, degrees east.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Longitude>)]
     pub longitude: Option<Quantity>,
+}
+
+impl Personal {
+    /// Names every value that can never be.
+    pub(crate) fn check(&self, fields: &mut Vec<Field>) {
+        let mut wrong = Vec::new();
+        if let Some(name) = &self.name {
+            named(&mut wrong, "name", name);
+        }
+        if let Some(latitude) = self.latitude {
+            within::<Latitude>(&mut wrong, "latitude", latitude);
+        }
+        if let Some(longitude) = self.longitude {
+            within::<Longitude>(&mut wrong, "longitude", longitude);
+        }
+        fields.extend(wrong.into_iter().map(|field| Field {
+            pointer: field.pointer.replacen("/facts", "/personal", 1),
+            ..field
+        }));
+    }
 }
 
 macro_rules! kinds {
@@ -368,58 +393,4 @@ impl Shape for Body {
 /// A body whose values can be checked.
 pub(crate) trait Checked {
     fn check(&self, fields: &mut Vec<Field>);
-}
-
-/// A pressure that a truck tire, wheel, cage or gauge can have.
-pub(crate) fn pressure(fields: &mut Vec<Field>, name: &str, psi: Quantity) {
-    within(fields, name, psi, 0, 200, "psi");
-}
-
-/// The depths of a tread.
-pub(crate) fn depths(fields: &mut Vec<Field>, name: &str, grooves: &[Vec<Quantity>]) {
-    if grooves.is_empty() || grooves.len() > 12 {
-        fields.push(Field::new(format!("/facts/{name}"), "One to twelve grooves are expected."));
-    }
-    for (i, points) in grooves.iter().enumerate() {
-        if points.is_empty() || points.len() > 12 {
-            fields.push(Field::new(
-                format!("/facts/{name}/{i}"),
-                "One to twelve points of each groove are expected.",
-            ));
-        }
-        for (j, &depth) in points.iter().enumerate() {
-            within(fields, &format!("{name}/{i}/{j}"), depth, 0, 40, "32nds of an inch");
-        }
-    }
-}
-
-/// A value between two whole numbers of its unit, both allowed.
-pub(crate) fn within(
-    fields: &mut Vec<Field>,
-    name: &str,
-    value: Quantity,
-    low: i64,
-    high: i64,
-    unit: &str,
-) {
-    if value < Quantity::whole(low) || value > Quantity::whole(high) {
-        fields.push(Field::new(
-            format!("/facts/{name}"),
-            format!("{value} cannot be. From {low} to {high} {unit} is expected."),
-        ));
-    }
-}
-
-/// A short text that may not be empty. What cannot be seen in it would make two names of
-/// what reads like one.
-pub(crate) fn named(fields: &mut Vec<Field>, name: &str, text: &str) {
-    let unseen = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
-    };
-    if text.trim() != text || text.is_empty() || text.len() > 200 || text.contains(unseen) {
-        let say = "A text of 1 to 200 bytes is expected, without blanks around it and without \
-                   characters that cannot be seen.";
-        fields.push(Field::new(format!("/facts/{name}"), say));
-    }
 }

@@ -1,6 +1,9 @@
 //! Tire models and their limits.
 
-use super::{Checked, Field, named, pressure, within};
+use super::bounds::{
+    Load, NewDepth, Psi, RestrictedSpeed, Rim, RimWidth, ShortText, named, within,
+};
+use super::{Checked, Field};
 use crate::Quantity;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -44,15 +47,19 @@ pub enum Marking {
 pub struct Model {
     /// Its maker.
     #[schema(example = "Merrow")]
+    #[schema(value_type = ShortText)]
     pub maker: String,
     /// Its name.
     #[schema(example = "Longhaul G")]
+    #[schema(value_type = ShortText)]
     pub name: String,
     /// Size designation.
     #[schema(example = "295/75R22.5")]
+    #[schema(value_type = ShortText)]
     pub size: String,
     /// Load range letter.
     #[schema(example = "G")]
+    #[schema(value_type = ShortText)]
     pub load_range: String,
     /// How it is built.
     pub construction: Construction,
@@ -62,23 +69,31 @@ pub struct Model {
     #[serde(default)]
     pub light_truck: bool,
     /// Cold pressure of the maximum load on the sidewall.
+    #[schema(value_type = Psi)]
     pub sidewall_psi: Quantity,
     /// Maximum load, single.
+    #[schema(value_type = Load)]
     pub single_lb: Quantity,
     /// Maximum load, dual; left out where it has no dual rating.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Load>)]
     pub dual_lb: Option<Quantity>,
     /// Bead diameter code.
+    #[schema(value_type = Rim)]
     pub rim_in: Quantity,
     /// Approved rim widths.
+    #[schema(value_type = Vec<RimWidth>, min_items = 1, max_items = 20)]
     pub rim_widths_in: Vec<Quantity>,
     /// Tread depth when new.
+    #[schema(value_type = NewDepth)]
     pub new_tread_32nds: Quantity,
     /// The maker's highest pressure to seat the beads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Psi>)]
     pub seat_psi_max: Option<Quantity>,
     /// The speed it is restricted to, where 55 mph or less.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<RestrictedSpeed>)]
     pub max_speed_mph: Option<Quantity>,
     /// Markings that keep it off some positions.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -91,22 +106,25 @@ impl Checked for Model {
         named(fields, "name", &self.name);
         named(fields, "size", &self.size);
         named(fields, "load_range", &self.load_range);
-        pressure(fields, "sidewall_psi", self.sidewall_psi);
-        within(fields, "single_lb", self.single_lb, 100, 50_000, "pounds");
+        within::<Psi>(fields, "sidewall_psi", self.sidewall_psi);
+        within::<Load>(fields, "single_lb", self.single_lb);
         if let Some(dual) = self.dual_lb {
-            within(fields, "dual_lb", dual, 100, 50_000, "pounds");
+            within::<Load>(fields, "dual_lb", dual);
         }
-        within(fields, "rim_in", self.rim_in, 10, 60, "inches");
-        within(fields, "new_tread_32nds", self.new_tread_32nds, 1, 40, "32nds of an inch");
+        within::<Rim>(fields, "rim_in", self.rim_in);
+        within::<NewDepth>(fields, "new_tread_32nds", self.new_tread_32nds);
         if self.rim_widths_in.is_empty() || self.rim_widths_in.len() > 20 {
             fields
                 .push(Field::new("/facts/rim_widths_in", "One to twenty rim widths are expected."));
         }
+        for (i, &width) in self.rim_widths_in.iter().enumerate() {
+            within::<RimWidth>(fields, &format!("rim_widths_in/{i}"), width);
+        }
         if let Some(psi) = self.seat_psi_max {
-            pressure(fields, "seat_psi_max", psi);
+            within::<Psi>(fields, "seat_psi_max", psi);
         }
         if let Some(speed) = self.max_speed_mph {
-            within(fields, "max_speed_mph", speed, 5, 55, "miles per hour");
+            within::<RestrictedSpeed>(fields, "max_speed_mph", speed);
         }
     }
 }

@@ -1,7 +1,8 @@
 //! People and what they are trained for.
 
+use super::bounds::{ShortText, named};
 use super::wheel::WheelKind;
-use super::{Checked, Field, named, shape};
+use super::{Checked, Field, shape};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -12,6 +13,7 @@ use utoipa::ToSchema;
 pub struct Person {
     /// The firm that a technician comes from, where it is not the fleet itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<ShortText>)]
     pub employer: Option<String>,
 }
 
@@ -52,6 +54,7 @@ pub struct Trained {
     /// The kind of wheel.
     pub wheel_kind: WheelKind,
     /// What was shown.
+    #[schema(min_items = 1, max_items = 8)]
     pub abilities: Vec<Ability>,
     /// The evaluation says train again: the abilities do not count until they
     /// are shown again, 29 CFR 1910.177(c)(3).

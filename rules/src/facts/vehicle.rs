@@ -1,6 +1,7 @@
 //! Vehicles, their axles and positions.
 
-use super::{Checked, Field, named, pressure, within};
+use super::bounds::{Psi, SetPsi, ShortText, named, within};
+use super::{Checked, Field};
 use crate::Quantity;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
 use std::fmt;
@@ -51,8 +52,10 @@ pub struct Axle {
     /// It steers.
     pub steer: bool,
     /// The fleet's cold pressure for its positions.
+    #[schema(value_type = SetPsi)]
     pub set_psi: Quantity,
     /// The cold pressure on the vehicle's placard.
+    #[schema(value_type = Psi)]
     pub placard_psi: Quantity,
 }
 
@@ -63,10 +66,12 @@ pub struct Axle {
 pub struct Vehicle {
     /// The fleet's unit number, unique in the organisation.
     #[schema(example = "LH-214")]
+    #[schema(value_type = ShortText)]
     pub unit: String,
     /// What it is.
     pub kind: VehicleKind,
     /// Its axles from the front.
+    #[schema(min_items = 1, max_items = 12)]
     pub axles: Vec<Axle>,
     /// Designated by the carrier for tires restricted to 55 mph or less,
     /// 49 CFR 393.75(f).
@@ -120,8 +125,8 @@ impl Checked for Vehicle {
             fields.push(Field::new("/facts/axles", "One to twelve axles are expected."));
         }
         for (i, axle) in self.axles.iter().enumerate() {
-            pressure(fields, &format!("axles/{i}/placard_psi"), axle.placard_psi);
-            within(fields, &format!("axles/{i}/set_psi"), axle.set_psi, 20, 200, "psi");
+            within::<Psi>(fields, &format!("axles/{i}/placard_psi"), axle.placard_psi);
+            within::<SetPsi>(fields, &format!("axles/{i}/set_psi"), axle.set_psi);
             if axle.set_psi < axle.placard_psi {
                 fields.push(Field::new(
                     format!("/facts/axles/{i}/set_psi"),

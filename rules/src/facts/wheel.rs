@@ -1,6 +1,7 @@
 //! Wheels.
 
-use super::{Checked, Field, pressure, shape, within};
+use super::bounds::{Psi, Rim, RimWidth, within};
+use super::{Checked, Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -27,10 +28,13 @@ pub struct Wheel {
     /// How it is built.
     pub kind: WheelKind,
     /// Bead diameter code.
+    #[schema(value_type = Rim)]
     pub rim_in: Quantity,
     /// Rim width code.
+    #[schema(value_type = RimWidth)]
     pub width_in: Quantity,
     /// The highest pressure it is rated for.
+    #[schema(value_type = Psi)]
     pub rated_psi: Quantity,
     /// A rim without disc, clamped to a spoke wheel.
     #[serde(default)]
@@ -39,9 +43,9 @@ pub struct Wheel {
 
 impl Checked for Wheel {
     fn check(&self, fields: &mut Vec<Field>) {
-        within(fields, "rim_in", self.rim_in, 10, 60, "inches");
-        within(fields, "width_in", self.width_in, 3, 40, "inches");
-        pressure(fields, "rated_psi", self.rated_psi);
+        within::<Rim>(fields, "rim_in", self.rim_in);
+        within::<RimWidth>(fields, "width_in", self.width_in);
+        within::<Psi>(fields, "rated_psi", self.rated_psi);
     }
 }
 
@@ -65,6 +69,7 @@ pub enum Fault {
 #[serde(deny_unknown_fields)]
 pub struct Tagged {
     /// What is wrong with it.
+    #[schema(min_items = 1)]
     pub faults: Vec<Fault>,
 }
 

@@ -24,8 +24,11 @@ pub use gauge::{Gauge, Grade};
 pub use judge::{HoldError, HoldInput, judge};
 
 use crate::Quantity;
+use crate::facts::bounds::{Elapsed, Psi, Temperature};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use utoipa::ToSchema;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{ArrayBuilder, ArrayItems, Schema};
+use utoipa::{PartialSchema, ToSchema};
 
 /// What a hold has to show.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -80,10 +83,16 @@ impl<'de> Deserialize<'de> for Reading {
     }
 }
 
-impl utoipa::PartialSchema for Reading {
-    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
-        utoipa::openapi::ArrayBuilder::new()
-            .items(<Quantity as utoipa::PartialSchema>::schema())
+impl PartialSchema for Reading {
+    fn schema() -> RefOr<Schema> {
+        let parts = [Elapsed::schema(), Psi::schema(), Temperature::schema()];
+        let parts = parts.into_iter().filter_map(|part| match part {
+            RefOr::T(schema) => Some(schema),
+            RefOr::Ref(_) => None,
+        });
+        ArrayBuilder::new()
+            .prefix_items(parts)
+            .items(ArrayItems::False)
             .min_items(Some(2))
             .max_items(Some(3))
             .description(Some(
@@ -111,6 +120,7 @@ pub enum HoldEventKind {
 #[serde(deny_unknown_fields)]
 pub struct HoldEvent {
     /// Seconds since the hold began.
+    #[schema(value_type = Elapsed)]
     pub at_s: Quantity,
     /// What.
     pub what: HoldEventKind,

@@ -2,9 +2,10 @@
 
 use super::{Mark, Sign};
 use crate::Quantity;
+use crate::facts::bounds::{Depth, Elapsed, Psi, Temperature, within};
 use crate::facts::vehicle::Position;
 use crate::facts::wheel::Fault;
-use crate::facts::{Field, pressure, shape, within};
+use crate::facts::{Field, shape};
 use crate::hold::{Evidence, HoldEvent, HoldKind, Reading};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -43,13 +44,17 @@ pub struct Mounted {
     pub wheel_condition: Vec<Fault>,
     /// The most air it had outside the cage.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Psi>)]
     pub outside_psi: Option<Quantity>,
     /// The pressure at which the beads seated.
+    #[schema(value_type = Psi)]
     pub seat_psi: Quantity,
     /// The pressure it was brought to.
+    #[schema(value_type = Psi)]
     pub to_psi: Quantity,
     /// How far the distance from flange to rib varies round the tire.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Depth>)]
     pub rib_spread_32nds: Option<Quantity>,
     /// Signs of a zipper rupture.
     #[serde(default)]
@@ -57,17 +62,20 @@ pub struct Mounted {
 }
 
 shape!(Mounted, |mounted, fields| {
+    if let Some(mark) = &mounted.read {
+        mark.check(fields);
+    }
     for (name, psi) in [
         ("outside_psi", mounted.outside_psi),
         ("seat_psi", Some(mounted.seat_psi)),
         ("to_psi", Some(mounted.to_psi)),
     ] {
         if let Some(psi) = psi {
-            pressure(fields, name, psi);
+            within::<Psi>(fields, name, psi);
         }
     }
     if let Some(spread) = mounted.rib_spread_32nds {
-        within(fields, "rib_spread_32nds", spread, 0, 40, "32nds of an inch");
+        within::<Depth>(fields, "rib_spread_32nds", spread);
     }
     caged(fields, mounted.place, mounted.cage);
 });
@@ -114,14 +122,17 @@ pub struct Held {
     /// The gauge.
     pub gauge: Uuid,
     /// The set pressure of the position it is meant for, or the highest it may go to.
+    #[schema(value_type = Psi)]
     pub for_set_psi: Quantity,
     /// Held at the limit, because the target passes it.
     #[serde(default)]
     pub at_limit: bool,
     /// Readings in order of time.
+    #[schema(min_items = 1, max_items = 10_000)]
     pub readings: Vec<Reading>,
     /// Air let out or the hold ended.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 100)]
     pub events: Vec<HoldEvent>,
     /// Signs of a zipper rupture seen or heard, at the stop of 20 psi or during the hold.
     #[serde(default)]
@@ -129,16 +140,19 @@ pub struct Held {
 }
 
 shape!(Held, |held, fields| {
-    pressure(fields, "for_set_psi", held.for_set_psi);
+    if let Some(mark) = &held.read {
+        mark.check(fields);
+    }
+    within::<Psi>(fields, "for_set_psi", held.for_set_psi);
     caged(fields, held.place, held.cage);
     if held.readings.is_empty() || held.readings.len() > 10_000 {
         fields.push(Field::new("/facts/readings", "1 to 10,000 readings are expected."));
     }
     for (i, reading) in held.readings.iter().enumerate() {
-        pressure(fields, &format!("readings/{i}/1"), reading.psi);
-        within(fields, &format!("readings/{i}/0"), reading.at_s, 0, 86_400, "seconds");
+        within::<Psi>(fields, &format!("readings/{i}/1"), reading.psi);
+        within::<Elapsed>(fields, &format!("readings/{i}/0"), reading.at_s);
         if let Some(temperature) = reading.temp_f {
-            within(fields, &format!("readings/{i}/2"), temperature, -80, 400, "degrees Fahrenheit");
+            within::<Temperature>(fields, &format!("readings/{i}/2"), temperature);
         }
     }
     for (i, pair) in held.readings.windows(2).enumerate() {
@@ -153,7 +167,7 @@ shape!(Held, |held, fields| {
         fields.push(Field::new("/facts/events", "At most 100 events are expected."));
     }
     for (i, event) in held.events.iter().enumerate() {
-        within(fields, &format!("events/{i}/at_s"), event.at_s, 0, 86_400, "seconds");
+        within::<Elapsed>(fields, &format!("events/{i}/at_s"), event.at_s);
     }
 });
 
@@ -177,9 +191,11 @@ pub struct Released {
     /// The way.
     pub path: Path,
     /// The pressure it goes to work with.
+    #[schema(value_type = Psi)]
     pub operating_psi: Quantity,
     /// The pressure with which it left the cage.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Psi>)]
     pub left_cage_psi: Option<Quantity>,
     /// The core went in at operating pressure.
     #[serde(default)]
@@ -193,9 +209,12 @@ pub struct Released {
 }
 
 shape!(Released, |released, fields| {
-    pressure(fields, "operating_psi", released.operating_psi);
+    if let Some(mark) = &released.read {
+        mark.check(fields);
+    }
+    within::<Psi>(fields, "operating_psi", released.operating_psi);
     if let Some(psi) = released.left_cage_psi {
-        pressure(fields, "left_cage_psi", psi);
+        within::<Psi>(fields, "left_cage_psi", psi);
     }
     let bolted_on = released.path == Path::BoltedOn;
     for (name, given) in

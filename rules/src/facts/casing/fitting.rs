@@ -2,8 +2,9 @@
 
 use super::{Damage, Mark};
 use crate::Quantity;
+use crate::facts::bounds::{Diameter, Grooves, Odometer, Psi, Torque, depths, within};
 use crate::facts::vehicle::Position;
-use crate::facts::{Field, depths, pressure, shape, within};
+use crate::facts::{Field, shape};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -21,18 +22,23 @@ pub struct Installed {
     pub position: Position,
     /// Torque of the nuts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Torque>)]
     pub torque_ft_lb: Option<Quantity>,
     /// The vehicle's odometer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Odometer>)]
     pub odometer_mi: Option<Quantity>,
     /// Cold pressure; the operating pressure of the release where left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Psi>)]
     pub psi: Option<Quantity>,
     /// Tread depths, points in each major groove.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Grooves>)]
     pub grooves_32nds: Option<Vec<Vec<Quantity>>>,
     /// Outside diameter, mounted and inflated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Diameter>)]
     pub diameter_in: Option<Quantity>,
     /// Damage of 49 CFR 393.75(a).
     #[serde(default)]
@@ -40,24 +46,27 @@ pub struct Installed {
 }
 
 shape!(Installed, |installed, fields| {
+    if let Some(mark) = &installed.read {
+        mark.check(fields);
+    }
     if let Some(psi) = installed.psi {
-        pressure(fields, "psi", psi);
+        within::<Psi>(fields, "psi", psi);
     }
     if let Some(grooves) = &installed.grooves_32nds {
         depths(fields, "grooves_32nds", grooves);
     }
     if let Some(diameter) = installed.diameter_in {
-        within(fields, "diameter_in", diameter, 10, 100, "inches");
+        within::<Diameter>(fields, "diameter_in", diameter);
     }
     fastened(fields, installed.torque_ft_lb, installed.odometer_mi);
 });
 
 fn fastened(fields: &mut Vec<Field>, torque: Option<Quantity>, odometer: Option<Quantity>) {
     if let Some(torque) = torque {
-        within(fields, "torque_ft_lb", torque, 1, 1500, "foot-pounds");
+        within::<Torque>(fields, "torque_ft_lb", torque);
     }
     if let Some(odometer) = odometer {
-        within(fields, "odometer_mi", odometer, 0, 10_000_000, "miles");
+        within::<Odometer>(fields, "odometer_mi", odometer);
     }
 }
 
@@ -67,6 +76,7 @@ fn fastened(fields: &mut Vec<Field>, torque: Option<Quantity>, odometer: Option<
 pub struct Removed {
     /// The pressure found before the core came out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Psi>)]
     pub found_psi: Option<Quantity>,
     /// Core out and fully flat before the wheel was loosened.
     pub core_out_flat: bool,
@@ -78,12 +88,13 @@ pub struct Removed {
     pub depot: Option<Uuid>,
     /// The vehicle's odometer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Odometer>)]
     pub odometer_mi: Option<Quantity>,
 }
 
 shape!(Removed, |removed, fields| {
     if let Some(psi) = removed.found_psi {
-        pressure(fields, "found_psi", psi);
+        within::<Psi>(fields, "found_psi", psi);
     }
     fastened(fields, None, removed.odometer_mi);
 });
@@ -93,9 +104,11 @@ shape!(Removed, |removed, fields| {
 #[serde(deny_unknown_fields)]
 pub struct Torqued {
     /// Torque of the nuts.
+    #[schema(value_type = Torque)]
     pub torque_ft_lb: Quantity,
     /// The vehicle's odometer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Odometer>)]
     pub odometer_mi: Option<Quantity>,
 }
 

@@ -6,10 +6,13 @@ mod fitting;
 pub use assembly::{Demounted, Held, Mounted, Path, Place, Released};
 pub use fitting::{Installed, Removed, Torqued};
 
-use super::{Field, depths, named, pressure, shape, within};
+use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};
+use super::{Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{AdditionalProperties, ObjectBuilder, OneOfBuilder, Schema};
+use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 /// How a casing came into the fleet.
@@ -27,14 +30,17 @@ pub struct Marks {
     /// The number branded on the sidewall by the fleet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = "LK-1001")]
+    #[schema(value_type = Option<ShortText>)]
     pub brand: Option<String>,
     /// The identity of the radio tag.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = "E280-77A1")]
+    #[schema(value_type = Option<ShortText>)]
     pub tag: Option<String>,
     /// Tire identification numbers (49 CFR 574.5): the maker's, then one a
     /// retread. They name a plant and a week, not one tire.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<ShortText>, max_items = 12)]
     pub tins: Vec<String>,
 }
 
@@ -58,7 +64,7 @@ impl Marks {
 }
 
 /// The mark that was read at the tire before the work.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Mark {
     /// The brand number.
@@ -67,6 +73,37 @@ pub enum Mark {
     Tag(String),
     /// Only a TIN: not enough to tell one tire from its siblings.
     Tin(String),
+}
+
+impl PartialSchema for Mark {
+    fn schema() -> RefOr<Schema> {
+        let one = |name: &str, says: &str| {
+            ObjectBuilder::new()
+                .property(name, ShortText::schema())
+                .required(name)
+                .additional_properties(Some(AdditionalProperties::FreeForm(false)))
+                .description(Some(says))
+        };
+        OneOfBuilder::new()
+            .item(one("brand", "The brand number."))
+            .item(one("tag", "The radio tag."))
+            .item(one("tin", "Only a TIN: not enough to tell one tire from its siblings."))
+            .description(Some("The mark that was read at the tire before the work."))
+            .into()
+    }
+}
+
+impl ToSchema for Mark {}
+
+impl Mark {
+    fn check(&self, fields: &mut Vec<Field>) {
+        let (name, text) = match self {
+            Mark::Brand(text) => ("brand", text),
+            Mark::Tag(text) => ("tag", text),
+            Mark::Tin(text) => ("tin", text),
+        };
+        named(fields, &format!("read/{name}"), text);
+    }
 }
 
 /// A sign of a zipper rupture. Each is scrap for good. The pop of beads seating
@@ -143,9 +180,10 @@ pub struct Acquired {
 #[serde(deny_unknown_fields)]
 pub struct Money {
     /// Hundredths of the currency's unit.
+    #[schema(value_type = u32, maximum = 4_294_967_295_i64)]
     pub cents: u32,
     /// ISO 4217 code.
-    #[schema(example = "USD")]
+    #[schema(example = "USD", pattern = "^[A-Z]{3}$")]
     pub currency: String,
 }
 
@@ -223,27 +261,31 @@ shape!(Inspected, |inspected, fields| {
 #[serde(deny_unknown_fields)]
 pub struct PressureRead {
     /// Gauge pressure as read.
+    #[schema(value_type = Psi)]
     pub psi: Quantity,
     /// The tire's temperature, where it was taken.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Temperature>)]
     pub tire_f: Option<Quantity>,
     /// The air's temperature; 68 F where none is given.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Temperature>)]
     pub ambient_f: Option<Quantity>,
     /// Average speed in the hour before, for the heat table of 49 CFR 393.75(i)(2).
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Speed>)]
     pub last_hour_mph: Option<Quantity>,
 }
 
 shape!(PressureRead, |read, fields| {
-    pressure(fields, "psi", read.psi);
+    within::<Psi>(fields, "psi", read.psi);
     for (name, temperature) in [("tire_f", read.tire_f), ("ambient_f", read.ambient_f)] {
         if let Some(temperature) = temperature {
-            within(fields, name, temperature, -80, 400, "degrees Fahrenheit");
+            within::<Temperature>(fields, name, temperature);
         }
     }
     if let Some(speed) = read.last_hour_mph {
-        within(fields, "last_hour_mph", speed, 0, 100, "miles per hour");
+        within::<Speed>(fields, "last_hour_mph", speed);
     }
 });
 
@@ -252,16 +294,18 @@ shape!(PressureRead, |read, fields| {
 #[serde(deny_unknown_fields)]
 pub struct TreadRead {
     /// Points in each major groove: those with a wear bar (49 CFR 393.5).
+    #[schema(value_type = Grooves)]
     pub grooves_32nds: Vec<Vec<Quantity>>,
     /// Depths of grooves that do not count.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<Depth>)]
     pub not_major_32nds: Vec<Quantity>,
 }
 
 shape!(TreadRead, |read, fields| {
     depths(fields, "grooves_32nds", &read.grooves_32nds);
     for (i, &depth) in read.not_major_32nds.iter().enumerate() {
-        within(fields, &format!("not_major_32nds/{i}"), depth, 0, 40, "32nds of an inch");
+        within::<Depth>(fields, &format!("not_major_32nds/{i}"), depth);
     }
 });
 
@@ -310,6 +354,7 @@ pub struct Flagged {
     pub reason: Doubt,
     /// The entries that show it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 100)]
     pub evidence: Vec<Uuid>,
 }
 
