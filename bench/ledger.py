@@ -110,6 +110,12 @@ class Ledger:
         self.sql("SELECT pg_reload_conf()")
         time.sleep(0.5)
 
+    def end_connections(self):
+        """Ends the service's connections; it opens others."""
+        self.sql("SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity "
+                 "WHERE backend_type = 'client backend' AND pid <> pg_backend_pid()")
+        time.sleep(0.5)
+
     @property
     def postgres_log(self):
         return self.postgres_folder / "server.log"

@@ -24,8 +24,9 @@ def text(ledger, options, samples, script, statements, functions):
     for kind in options.only:
         parts.append(f"### {NAMES[kind]}\n\n{table(kind, options.connections, samples)}")
     if script:
-        count = len(re.findall(r"(?:;| \\gset head_)$", script[0], re.M))
-        parts.append(f"pgbench's transaction of an append is {count} statements, BEGIN and COMMIT included.\n")
+        count = len(re.findall(r"(?:;| \\gset head_)$", script[0].text, re.M))
+        settings = "".join(f", `{name} = {value}`" for name, value in script[0].settings.items())
+        parts.append(f"pgbench's transaction of an append: {count} statements, BEGIN and COMMIT included{settings}.\n")
     parts.append(f"### One append alone, statement by statement\n\n{steps(*statements)}")
     if functions:
         parts.append(f"### The service's processor time in appends at 32 connections\n\n{shares(functions)}")

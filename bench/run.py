@@ -72,19 +72,21 @@ def progress(line):
     print(line, file=sys.stderr, flush=True)
 
 
-def run_pgbench(ledger, texts, kind, connections, seconds):
+def run_pgbench(ledger, made, kind, connections, seconds):
     """pgbench running these scripts, one an organisation, as often as each other."""
     with tempfile.TemporaryDirectory() as folder:
         files = []
-        for number, text in enumerate(texts):
-            Path(folder, f"{number}.sql").write_text(text)
+        for number, script in enumerate(made):
+            Path(folder, f"{number}.sql").write_text(script.text)
             files += ["-f", Path(folder, f"{number}.sql")]
         now = f"{int(time.time() * 1000):012x}"
         command = [ledger.programs / "pgbench", "-n", "-M", "prepared", "-c", str(connections),
                    "-j", str(min(connections, 2)), "-T", str(seconds), "-D", "count=0",
                    "-D", f"series={now[:8]}-{now[8:]}", "-l", "--log-prefix", Path(folder, "log"), *files]
+        settings = " ".join(f"-c {name}={value}" for name, value in made[0].settings.items())
+        environment = {**ledger.postgres_environment(), "PGOPTIONS": settings}
         cpu = Cpu(ledger)
-        run = subprocess.run(command, env=ledger.postgres_environment(), text=True, capture_output=True)
+        run = subprocess.run(command, env=environment, text=True, capture_output=True)
         cpu.stop()
         tps = re.search(r"tps = ([0-9.]+)", run.stdout)
         failed = re.search(r"number of failed transactions: (\d+)", run.stdout)

@@ -6,6 +6,7 @@ from ledger import CASINGS, LONG, PAGE, TREAD, Client, casing
 
 STATEMENT = re.compile(r"^\S+ \S+ UTC \[\d+\] LOG:  (?:statement|execute [^:]+): (.*)$")
 PARAMETERS = re.compile(r"^\S+ \S+ UTC \[\d+\] DETAIL:  parameters: (.*)$")
+SETTING = re.compile(r"^SET (?!LOCAL)(\w+) = '?(\w+)'?$")
 PARAMETER = re.compile(r"\$(\d+) = (NULL|'(?:[^']|'')*')")
 
 HEX = r"[0-9a-f]"
@@ -51,16 +52,20 @@ def last_transaction(found):
 
 
 def captured(ledger, work):
-    """The statements of the last transaction of a piece of work, which is done twice: what a
-    connection asks only once is not counted."""
-    work()
+    """The statements of the last transaction of a piece of work; what the work answers; and the
+    settings with which the service opens a connection. The work is done twice: what a connection
+    asks only once is not counted."""
     ledger.set(log_statement="all")
+    begun = ledger.postgres_log.stat().st_size
+    ledger.end_connections()
     work()
     before = ledger.postgres_log.stat().st_size
     answer = work()
-    log = ledger.postgres_log.read_bytes()[before:].decode()
+    log = ledger.postgres_log.read_bytes()
     ledger.set(log_statement=None)
-    return last_transaction(statements(log)), answer
+    opened = [SETTING.match(statement.text) for statement in statements(log[begun:before].decode())]
+    settings = {match[1]: match[2] for match in opened if match}
+    return last_transaction(statements(log[before:].decode())), answer, settings
 
 
 def literal(text):
@@ -70,10 +75,12 @@ def literal(text):
 
 
 class Script:
-    """A script for pgbench, of captured statements. Each run of it is about another casing of the
-    organisation and, where it appends, adds an entry with the next `n`."""
+    """A script for pgbench, of captured statements, with the settings of its connections. Each run
+    of it is about another casing of the organisation and, where it appends, adds an entry with the
+    next `n`."""
 
-    def __init__(self, found, casing_id, start, casings, entry=None):
+    def __init__(self, found, settings, casing_id, start, casings, entry=None):
+        self.settings = settings
         self.names = {casing_id: f"'{start}-' || lpad(to_hex(:casing::bigint), 12, '0')"}
         if entry:
             # RFC 9562 section 5.7: the time when pgbench began, then what makes it unique.
@@ -86,7 +93,8 @@ class Script:
 
     def _lines(self, statement):
         if not statement.parameters:
-            return [f"{one};" for one in simple(statement.text)]
+            # pgbench prepares each alone.
+            return [f"{one.strip()};" for one in statement.text.split(";")]
         writes = statement.text.startswith(("UPDATE", "INSERT"))
         value = lambda match: self._value(statement.parameters[int(match[1])], writes)
         text = re.sub(r"\$(\d+)", value, statement.text)
@@ -108,18 +116,6 @@ class Script:
         return f"({joined or literal('')})::{kind}"
 
 
-def simple(text):
-    """Several statements sent as one text. Settings of the transaction become one statement with
-    the same effect, as pgbench prepares each alone."""
-    settings, others = [], []
-    for one in filter(None, map(str.strip, text.split(";"))):
-        if match := re.match(r"SET LOCAL (\S+?)(?: = | TO | )'?([^']*)'?$", one):
-            settings.append(f"set_config('{match[1].lower()}', '{match[2]}', true)")
-        else:
-            others.append(one)
-    return others + (["SELECT " + ", ".join(settings)] if settings else [])
-
-
 def scripts(ledger, what):
     """For each organisation a script of what the service asks for an append, a casing or a page
     of a history."""
@@ -132,7 +128,8 @@ def scripts(ledger, what):
             "casing": lambda: client.send("GET", path),
             "history": lambda: client.send("GET", f"{path}/history?limit={PAGE}"),
         }[what]
-        found, answer = captured(ledger, work)
+        found, answer, settings = captured(ledger, work)
         entry = answer if what == "append" else None
-        made.append(Script(found, own, org.start, LONG if what == "history" else CASINGS, entry).text)
+        casings = LONG if what == "history" else CASINGS
+        made.append(Script(found, settings, own, org.start, casings, entry))
     return made
