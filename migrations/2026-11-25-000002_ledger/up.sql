@@ -148,14 +148,18 @@ ALTER TABLE personal ENABLE ALWAYS TRIGGER personal_is_never_emptied;
 -- Asked on every request, so one statement without a transaction around it. It runs as the
 -- owner, whom row-level security does not bind, and binds the organisation itself.
 CREATE FUNCTION session_role(org uuid, person uuid, session uuid) RETURNS text
-    LANGUAGE sql STABLE SECURITY DEFINER SET search_path = public, pg_temp AS $$
-    SELECT account.role
-      FROM account
-      JOIN refresh_family ON refresh_family.org_id = account.org_id
-                         AND refresh_family.person_id = account.person_id
-     WHERE account.org_id = org AND account.person_id = person AND NOT account.disabled
-       AND refresh_family.org_id = org AND refresh_family.id = session
-       AND refresh_family.ended_at IS NULL
+    LANGUAGE plpgsql STABLE SECURITY DEFINER SET search_path = public, pg_temp AS $$
+BEGIN
+    -- Such a function keeps its plan; one of plain SQL may be planned at every call.
+    RETURN (
+        SELECT account.role
+          FROM account
+          JOIN refresh_family ON refresh_family.org_id = account.org_id
+                             AND refresh_family.person_id = account.person_id
+         WHERE account.org_id = org AND account.person_id = person AND NOT account.disabled
+           AND refresh_family.org_id = org AND refresh_family.id = session
+           AND refresh_family.ended_at IS NULL);
+END
 $$;
 
 REVOKE ALL ON FUNCTION session_role(uuid, uuid, uuid) FROM PUBLIC;

@@ -88,12 +88,26 @@ impl Entry {
         bytes_of(&record)
     }
 
-    /// Reads canonical bytes back.
+    /// Reads canonical bytes back, and proves that they are.
     ///
     /// # Errors
     /// [`NotAnEntry`] where a field is missing, unknown, of another type, or
     /// where the bytes are not the canonical form of what they say.
     pub fn from_bytes(bytes: &[u8]) -> Result<Entry, NotAnEntry> {
+        let entry = Entry::read(bytes)?;
+        if entry.bytes() == bytes {
+            Ok(entry)
+        } else {
+            Err(NotAnEntry("they are not in canonical form".to_owned()))
+        }
+    }
+
+    /// Reads bytes that were canonical when they were stored; whether they still are is for
+    /// [`Entry::from_bytes`] to say.
+    ///
+    /// # Errors
+    /// [`NotAnEntry`] where a field is missing, unknown or of another type.
+    pub fn read(bytes: &[u8]) -> Result<Entry, NotAnEntry> {
         let bad = |error: &dyn std::fmt::Display| NotAnEntry(error.to_string());
         let record: Record = serde_json::from_slice(bytes).map_err(|e| bad(&e))?;
         if record.v != VERSION {
@@ -105,7 +119,7 @@ impl Entry {
             serde_json::from_value(in_units(record.outcome)).map_err(|e| bad(&e))?;
         let parse =
             |text: &str| DateTime::<FixedOffset>::parse_from_rfc3339(text).map_err(|e| bad(&e));
-        let entry = Entry {
+        Ok(Entry {
             org: record.org,
             id: record.id,
             subject: record.subject,
@@ -122,12 +136,7 @@ impl Entry {
             outcome,
             basis: record.basis,
             personal_hash: record.personal_hash,
-        };
-        if entry.bytes() == bytes {
-            Ok(entry)
-        } else {
-            Err(NotAnEntry("they are not in canonical form".to_owned()))
-        }
+        })
     }
 }
 

@@ -278,7 +278,7 @@ pub(crate) struct BytesRow {
 
 impl BytesRow {
     pub(crate) fn read(self) -> Result<Entry, StoreError> {
-        Entry::from_bytes(&self.bytes).map_err(|error| StoreError::Broken(error.to_string()))
+        Entry::read(&self.bytes).map_err(|error| StoreError::Broken(error.to_string()))
     }
 }
 
