@@ -15,7 +15,7 @@ use rules::facts::policy::Policy;
 use rules::facts::{Body, Personal};
 use rules::fold::registry::{Calibration, Check, Registry, Tag, Training};
 use rules::fold::{Moment, fold};
-use rules::world::Head;
+use rules::world::{Head, Owned};
 use rules::{Command, Entry, Facts, Field, Subject, SubjectKind};
 use serde::Serialize;
 use serde_json::Value;
@@ -203,7 +203,7 @@ pub async fn change(
     let (state, org, now) = (&writing.state, writing.caller.org, writing.state.clock.now());
     let patch: Value = writing.read()?;
     let work = async |conn: &mut Connection| {
-        let Some((thing, body)) = locked(conn, org, subject).await? else {
+        let Some((thing, body)) = locked(conn, org, subject, &patch).await? else {
             return Ok(Err(Problem::not_found()));
         };
         if let Some(answer) = record::seen(conn, org, writing.entry, &writing.content).await? {
@@ -224,12 +224,20 @@ pub async fn change(
     state.store.in_org(org, work).await?.map_err(|problem| problem.placed(""))
 }
 
+/// The thing, locked together with the vehicle that has the unit number it is to get: of two
+/// vehicles that want each other's, locked one after the other, each would wait for the other.
 async fn locked(
     conn: &mut Connection,
     org: Uuid,
     subject: Subject,
+    patch: &Value,
 ) -> Result<Option<Known>, StoreError> {
-    let head = read::lock(conn, org, subject).await?;
+    let unit = patch["unit"].as_str().filter(|_| subject.kind == SubjectKind::Vehicle);
+    let owner = match unit {
+        Some(unit) => read::owner(conn, org, &Owned::Unit(unit.to_owned())).await?,
+        None => None,
+    };
+    let head = read::lock(conn, org, subject, owner).await?;
     let known = head
         .as_ref()
         .and_then(|head| head.state.registry())

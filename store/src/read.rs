@@ -119,7 +119,8 @@ pub async fn head(
 }
 
 /// The same, and nobody else may change it before this transaction ends: for a precondition
-/// that is to hold while something is recorded.
+/// that is to hold while something is recorded. What else that will need can be locked with it,
+/// in the order in which recording locks.
 ///
 /// # Errors
 /// When the database fails.
@@ -127,8 +128,10 @@ pub async fn lock(
     conn: &mut AsyncPgConnection,
     org: Uuid,
     subject: Subject,
+    with: Option<Subject>,
 ) -> Result<Option<Head>, StoreError> {
-    Ok(lock_all(conn, org, &[subject]).await?.remove(&subject).filter(known))
+    let all: Vec<Subject> = with.into_iter().chain([subject]).collect();
+    Ok(lock_all(conn, org, &all).await?.remove(&subject).filter(known))
 }
 
 /// A subject of which every entry was refused is not known of.
