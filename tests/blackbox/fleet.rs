@@ -48,6 +48,11 @@ impl Fleet {
         fleet
     }
 
+    /// The same fleet at a second service on the same database.
+    pub fn beside(&self) -> Fleet {
+        Fleet { proofhold: self.proofhold.beside() }
+    }
+
     /// A request of a person of Larkspur, or of another organisation: `org/person`.
     pub fn request(&self, who: &str, method: &str, path: &str) -> RequestBuilder {
         let (org, person) = who.split_once('/').unwrap_or(("larkspur", who));

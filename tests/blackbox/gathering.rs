@@ -9,26 +9,27 @@ use rules::Kind;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use store::StoreError;
 use store::gather::Gatherer;
 use store::record::Answer;
+use store::{Store, StoreError};
 use tokio::task::JoinSet;
 use uuid::Uuid;
 
 /// After everything that the fleet has on record.
-fn now() -> DateTime<Utc> {
+pub fn now() -> DateTime<Utc> {
     FLEET.postings.last().unwrap().at
 }
 
 /// The same reading again, under an id of its own.
-fn another(reading: &Posting, n: u128) -> Posting {
+pub fn another(reading: &Posting, n: u128) -> Posting {
     let mut posting = reading.clone();
     posting.command.id = Uuid::from_u128(n);
     posting.command.occurred_at = now().fixed_offset();
     posting
 }
 
-fn readings(ledger: &Ledger) -> Vec<Posting> {
+/// The last reading of every casing.
+pub fn readings(ledger: &Ledger) -> Vec<Posting> {
     let is_reading = |posting: &&Posting| posting.command.facts.kind() == Kind::TreadRead;
     let mut casings = BTreeSet::new();
     let last = ledger.postings.iter().rev().filter(is_reading);
@@ -49,8 +50,10 @@ fn at_once(gatherer: &Arc<Gatherer>, org: Uuid, posts: Vec<Posting>) -> Vec<Answ
     })
 }
 
-fn gatherer(ledger: &Ledger) -> Arc<Gatherer> {
-    Arc::new(Gatherer::start(ledger.store.clone(), now).unwrap())
+/// What gathers in a process, with connections of its own.
+pub fn gatherer(ledger: &Ledger) -> Arc<Gatherer> {
+    let store = wait(Store::connect(&ledger.database.url())).unwrap();
+    Arc::new(Gatherer::start(store, now).unwrap())
 }
 
 #[test]

@@ -47,7 +47,7 @@ pub struct Ledger {
     superuser: Client,
     pub postings: Vec<Posting>,
     // Dropped last.
-    database: Database,
+    pub database: Database,
 }
 
 pub fn request(posting: &Posting) -> Request {

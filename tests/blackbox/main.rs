@@ -5,6 +5,8 @@
 mod agree;
 mod append_only;
 mod bad_input;
+mod cut_off;
+mod deadlocks;
 mod demo;
 mod document;
 mod examples;
@@ -23,6 +25,7 @@ mod races;
 mod random_day;
 mod replays;
 mod roles;
+mod rotation;
 mod scenarios;
 #[path = "../../rules/tests/scenarios/script/mod.rs"]
 mod script;

@@ -6,6 +6,8 @@ use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{LazyLock, OnceLock};
+use std::thread;
+use std::time::{Duration, Instant};
 use store::embedded::{Embedded, Options, SUPERUSER};
 use tokio::runtime::Runtime;
 use tokio_postgres::{Client, NoTls};
@@ -22,6 +24,13 @@ const AFTERWARDS: &str = r#"
     done
     rm -rf "$2"
 "#;
+
+/// Ends every session of a database but the one that says so.
+const END_OTHERS: &str = "SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity \
+                          WHERE datname = current_database() AND pid <> pg_backend_pid()";
+
+/// What is waited for that long never comes.
+const GENEROUS: Duration = Duration::from_secs(60);
 
 /// Runs what the tests themselves ask of a database.
 static RUNTIME: LazyLock<Runtime> = LazyLock::new(|| Runtime::new().unwrap());
@@ -87,6 +96,19 @@ impl Server {
     }
 }
 
+/// Waits until this query counts so many.
+pub async fn until(client: &Client, query: &str, count: i64) {
+    let started = Instant::now();
+    loop {
+        let counted: i64 = client.query_one(query, &[]).await.unwrap().get(0);
+        if counted == count {
+            return;
+        }
+        assert!(started.elapsed() < GENEROUS, "{counted} instead of {count}: {query}");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+}
+
 fn afterwards(server: &Embedded, folder: &Path) -> Child {
     let pid = fs::read_to_string(server.folder().join("cluster/postmaster.pid")).unwrap();
     Command::new("sh")
@@ -131,18 +153,24 @@ impl Database {
     /// Waits until nobody is connected, so that it can be copied.
     pub async fn left_alone(&self) {
         let postgres = Server::get().connect("postgres").await;
-        let query = "SELECT count(*) FROM pg_stat_activity WHERE datname = $1";
-        while postgres.query_one(query, &[&self.name]).await.unwrap().get::<_, i64>(0) > 0 {
-            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
-        }
+        let connected =
+            format!("SELECT count(*) FROM pg_stat_activity WHERE datname = '{}'", self.name);
+        until(&postgres, &connected, 0).await;
     }
 
     /// Lets the server log every statement from now on; connections that are open end.
     pub fn log_statements(&self) {
         let log = format!("ALTER DATABASE {} SET log_statement = 'all'", self.name);
-        let end = "SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity \
-                   WHERE datname = current_database() AND pid <> pg_backend_pid()";
-        wait(self.superuser().batch_execute(&format!("{log}; {end}"))).unwrap();
+        wait(self.superuser().batch_execute(&format!("{log}; {END_OTHERS}"))).unwrap();
+    }
+
+    /// How many deadlocks there were. A session counts them in when it ends at the latest
+    /// (PostgreSQL manual 28.2.2), so connections that are open end.
+    pub fn deadlocks(&self) -> i64 {
+        let superuser = self.superuser();
+        wait(superuser.batch_execute(END_OTHERS)).unwrap();
+        let query = "SELECT deadlocks FROM pg_stat_database WHERE datname = current_database()";
+        wait(superuser.query_one(query, &[])).unwrap().get(0)
     }
 
     /// The statements that the server logged so far, in their order.
@@ -155,6 +183,25 @@ impl Database {
             line.strip_prefix(&simple).or(name_and_text.map(|(_, text)| text)).map(str::to_owned)
         };
         log.lines().filter_map(statement).collect()
+    }
+
+    /// Does this while the locks of a statement are held; they are let go, and what it wrote is
+    /// undone, when so many sessions wait for a lock.
+    pub fn while_held<T>(&self, statement: &str, waiting: i64, work: impl FnOnce() -> T) -> T {
+        let (holder, watcher) = (self.superuser(), self.superuser());
+        wait(holder.batch_execute(&format!("BEGIN; {statement}"))).unwrap();
+        let waits = "SELECT count(*) FROM pg_stat_activity \
+                     WHERE datname = current_database() AND wait_event_type = 'Lock'";
+        let let_go = async || {
+            until(&watcher, waits, waiting).await;
+            holder.batch_execute("ROLLBACK").await.unwrap();
+        };
+        thread::scope(|scope| {
+            let letting_go = scope.spawn(|| wait(let_go()));
+            let done = work();
+            letting_go.join().unwrap();
+            done
+        })
     }
 
     /// A connection of the superuser.

@@ -37,8 +37,8 @@ pub struct Proofhold {
     hands: Hands,
     handle: ServerHandle,
     sessions: Mutex<HashMap<(String, String), Session>>,
-    // Dropped last, when the service has stopped.
-    pub database: Database,
+    // Dropped last, when every service on it has stopped.
+    pub database: Arc<Database>,
 }
 
 /// The tokens of a signed-in person.
@@ -95,9 +95,17 @@ impl Proofhold {
 
     /// The same with these limits.
     pub fn limited(limits: Limits) -> Proofhold {
-        let database = Database::new();
         let now: DateTime<Utc> = "2026-03-02T12:00:00Z".parse().unwrap();
-        let hands = Arc::new(Mutex::new(now));
+        Proofhold::on(Arc::new(Database::new()), Arc::new(Mutex::new(now)), limits)
+    }
+
+    /// A second service on the same database, with the same clock and keys: nothing else ties
+    /// the two together, as if each ran in a process of its own.
+    pub fn beside(&self) -> Proofhold {
+        Proofhold::on(self.database.clone(), self.hands.clone(), Limits::default())
+    }
+
+    fn on(database: Arc<Database>, hands: Hands, limits: Limits) -> Proofhold {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let base = format!("http://{}", listener.local_addr().unwrap());
         Proofhold {

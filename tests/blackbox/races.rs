@@ -2,8 +2,10 @@
 //! that they are decided one after the other.
 
 use crate::fleet::Fleet;
+use crate::postgres::wait;
 use crate::proofhold::{Answer, send};
 use crate::script::id;
+use chrono::TimeDelta;
 use reqwest::blocking::RequestBuilder;
 use rules::Subject;
 use serde_json::{Value, json};
@@ -21,7 +23,7 @@ fn fleet() -> Fleet {
 }
 
 /// Sends all of them at once.
-fn at_once(requests: Vec<RequestBuilder>) -> Vec<Answer> {
+pub fn at_once(requests: Vec<RequestBuilder>) -> Vec<Answer> {
     let start = Barrier::new(requests.len());
     let one = |request| {
         start.wait();
@@ -35,7 +37,7 @@ fn at_once(requests: Vec<RequestBuilder>) -> Vec<Answer> {
 }
 
 /// How many answers have each of these statuses; there are no others.
-fn count(answers: &[Answer], statuses: [u16; 2]) -> [usize; 2] {
+pub fn count(answers: &[Answer], statuses: [u16; 2]) -> [usize; 2] {
     for answer in answers {
         assert!(statuses.contains(&answer.status.as_u16()), "{}", answer.text);
     }
@@ -66,6 +68,72 @@ fn one_place_takes_one_tire() {
         assert_eq!(refused.json()["rules"][0]["id"], "fact.place_taken", "{}", refused.text);
     }
     fleet.stands();
+}
+
+/// An installation of a tire on a vehicle, at its left outer drive position.
+fn installed(fleet: &Fleet, casing: &str, brand: &str, vehicle: &str) -> Value {
+    let facts = json!({"read": {"brand": brand}, "vehicle": id(vehicle), "position": "2LO",
+        "torque_ft_lb": 475, "grooves_32nds": [[14, 14]], "damage": []});
+    fleet.entry("installed", Subject::casing(id(casing)), facts)
+}
+
+/// Two trucks' services, which know nothing of each other, send at the same instant: by turns
+/// two tires for one position, and one tire for two vehicles. In a quarter of the rounds the row
+/// that both need is held until both wait for it (PostgreSQL manual 13.3.2), so that they
+/// surely meet there.
+#[test]
+fn of_two_installations_at_one_instant_one_is_recorded_a_hundred_times() {
+    let here = fleet();
+    let there = here.beside();
+    let services = [&here, &there];
+    for round in 0..100 {
+        here.proofhold.set_clock(here.proofhold.now() + TimeDelta::seconds(1));
+        let (pair, contested, rule) = if round % 2 == 0 {
+            ([("A", "LK-1", "T1"), ("B", "LK-2", "T1")], id("T1"), "fact.place_taken")
+        } else {
+            ([("A", "LK-1", "T1"), ("A", "LK-1", "T2")], id("A"), "fact.order")
+        };
+        let entries = pair.map(|(casing, brand, on)| installed(&here, casing, brand, on));
+        // Now the one, now the other goes through this service.
+        let through = |i: usize| services[(i + round / 2) % 2];
+        let request = |i: usize| through(i).request("ada", "POST", "/v1/entries").json(&entries[i]);
+        let requests = vec![request(0), request(1)];
+        let answers = if round % 8 < 2 {
+            let hold = format!("SELECT FROM subject WHERE id = '{contested}' FOR UPDATE");
+            here.proofhold.database.while_held(&hold, 2, || at_once(requests))
+        } else {
+            at_once(requests)
+        };
+        assert_eq!(count(&answers, [201, 409]), [1, 1], "round {round}");
+        let won = usize::from(answers[1].status == 201);
+        let lost = 1 - won;
+        let problem = answers[lost].problem(409, "REFUSED");
+        let ids: Vec<&Value> =
+            problem["rules"].as_array().unwrap().iter().map(|rule| &rule["id"]).collect();
+        assert_eq!(ids, [rule], "round {round}");
+        // Both are on record, and the other service shows them.
+        let kept = |i: usize| {
+            let path = format!("/v1/entries/{}", entries[i]["id"].as_str().unwrap());
+            through(i + 1).get("vera", &path).expect(200)
+        };
+        assert_eq!(kept(won), answers[won].json());
+        let refused = kept(lost);
+        assert_eq!(
+            (&refused["outcome"], &refused["id"]),
+            (&json!("refused"), &problem["entry_id"])
+        );
+        assert_eq!(refused["rules"], problem["rules"], "the refusal is kept whole");
+
+        let off = json!({"found_psi": 100, "core_out_flat": false});
+        let removed = here.entry("removed", Subject::casing(id(pair[won].0)), off);
+        through(won).post("ada", "/v1/entries", &removed).expect(201);
+    }
+    let superuser = here.proofhold.database.superuser();
+    let query = "SELECT count(*) FROM entry WHERE kind = 'installed' GROUP BY refused";
+    let installed: Vec<i64> =
+        wait(superuser.query(query, &[])).unwrap().iter().map(|row| row.get(0)).collect();
+    assert_eq!(installed, [100, 100]);
+    here.stands();
 }
 
 #[test]
