@@ -7,12 +7,14 @@
 mod find;
 mod install;
 mod place;
+mod room;
 mod run;
 #[cfg(test)]
 mod tests;
 
-use std::io;
+use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 pub use find::{OLDEST, Programs};
 pub use install::{InstallError, install};
@@ -21,6 +23,10 @@ use run::Server;
 
 /// The role that `initdb` makes, a superuser. It makes the other roles; see [`Embedded::password`].
 pub const SUPERUSER: &str = "postgres";
+
+/// How often a running server is looked after, and how long it is left before it is started once more.
+const LOOK_AFTER: Duration = Duration::from_secs(1);
+const START_AGAIN: Duration = Duration::from_secs(5);
 
 /// Where the private server lives and how it runs.
 #[derive(Clone, Debug)]
@@ -51,6 +57,8 @@ impl Options {
 #[derive(Debug)]
 pub struct Embedded {
     server: Server,
+    programs: Programs,
+    settings: Vec<(String, String)>,
     password: String,
     // Holds the locks: released after the server has stopped.
     place: Place,
@@ -65,6 +73,7 @@ impl Embedded {
     pub async fn start(options: &Options) -> Result<Embedded, EmbeddedError> {
         let place = Place::choose(options)?;
         let found = find::programs(options.programs.as_deref())?;
+        place.clear_half_clusters()?;
         if place.is_empty() {
             run::initdb(&place, &found[0]).await?;
         }
@@ -72,10 +81,47 @@ impl Embedded {
         let programs = find::for_version(found, place.version()?)?;
         let server = match run::adopt(&place, &password).await? {
             Some(server) => server,
-            None => run::launch(&place, &programs, &password, &options.settings).await?,
+            None => {
+                let settings = &options.settings;
+                run::launch(&place, &programs, &password, settings, run::free_port).await?
+            }
         };
         tracing::info!(port = server.port(), folder = %place.folder().display(), "private PostgreSQL is running");
-        Ok(Embedded { server, password, place })
+        Ok(Embedded { server, programs, settings: options.settings.clone(), password, place })
+    }
+
+    /// Looks after the server until dropped: one that ended by itself, for want of memory or room, is started
+    /// again on its port, so that [`Embedded::url`] stays true; a disk that fills up is told in the log.
+    pub async fn keep_running(&mut self) -> ! {
+        let mut room = room::Watch::default();
+        loop {
+            self.look_after(&mut room).await;
+        }
+    }
+
+    /// One look, and a start where the server has ended.
+    async fn look_after(&mut self, room: &mut room::Watch) {
+        tokio::time::sleep(LOOK_AFTER).await;
+        room.look(self.place.folder());
+        if !self.server.ended() {
+            return;
+        }
+        tracing::error!(folder = %self.folder().display(), "PostgreSQL ended by itself and is started again");
+        match self.launch_again().await {
+            Ok(()) => tracing::info!("private PostgreSQL is running again"),
+            Err(error) => {
+                tracing::error!("{error} It is tried again in {} seconds.", START_AGAIN.as_secs());
+                tokio::time::sleep(START_AGAIN).await;
+            }
+        }
+    }
+
+    async fn launch_again(&mut self) -> Result<(), EmbeddedError> {
+        let port = self.server.port();
+        let same = || Ok(port);
+        self.server =
+            run::launch(&self.place, &self.programs, &self.password, &self.settings, same).await?;
+        Ok(())
     }
 
     /// The address of `database` for `role`, password included: not for the log.
@@ -187,9 +233,20 @@ pub enum EmbeddedError {
         /// The folder that is locked.
         folder: PathBuf,
     },
+    /// There is no room where the server lives.
+    #[error(
+        "The disk with {folder} is full. Make room there and start Proofhold again; what was recorded is kept.{}",
+        quoted(said)
+    )]
+    Full {
+        /// The folder that has no room.
+        folder: PathBuf,
+        /// What the system or PostgreSQL said.
+        said: String,
+    },
     /// `initdb` failed.
     #[error(
-        "PostgreSQL could not make its files in {folder}. It said:\n{said}\nCheck free space and rights of that folder and start again."
+        "PostgreSQL could not make its files in {folder}. It said:\n{said}\nPut right what it names (often rights) and start again."
     )]
     Initdb {
         /// The folder of the server.
@@ -199,7 +256,7 @@ pub enum EmbeddedError {
     },
     /// The server did not come up.
     #[error(
-        "PostgreSQL did not start. The last lines of its log, {log}:\n{said}\nPut right what they name (often a full disk, rights or memory) and start again."
+        "PostgreSQL did not start. The last lines of its log, {log}:\n{said}\nPut right what they name (often rights or memory) and start again."
     )]
     Start {
         /// The server's log.
@@ -239,7 +296,16 @@ pub enum EmbeddedError {
 
 fn failed(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> EmbeddedError {
     let path = path.to_path_buf();
-    move |source| EmbeddedError::System { doing, path, source }
+    move |source| match source.kind() {
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
+            EmbeddedError::Full { said: source.to_string(), folder: path }
+        }
+        _ => EmbeddedError::System { doing, path, source },
+    }
+}
+
+fn quoted(said: &str) -> String {
+    if said.is_empty() { String::new() } else { format!(" PostgreSQL said:\n{said}") }
 }
 
 fn no_programs(too_old: &[u32]) -> String {

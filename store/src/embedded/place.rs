@@ -128,7 +128,6 @@ impl Place {
 
     /// A new empty folder of the server's user, for `initdb`.
     pub(super) fn new_cluster(&self) -> Result<PathBuf, EmbeddedError> {
-        self.clear_half_clusters()?;
         let fresh = self.folder.join(format!("{HALF}{}", random(8)));
         fs::DirBuilder::new().mode(0o700).create(&fresh).map_err(failed("make", &fresh))?;
         self.give(&fresh)?;
@@ -143,10 +142,11 @@ impl Place {
             .map_err(failed("write", &self.folder))
     }
 
-    fn clear_half_clusters(&self) -> Result<(), EmbeddedError> {
+    /// Removes what killed runs of `initdb` left.
+    pub(super) fn clear_half_clusters(&self) -> Result<(), EmbeddedError> {
         for entry in fs::read_dir(&self.folder).map_err(failed("read", &self.folder))?.flatten() {
             if entry.file_name().to_string_lossy().starts_with(HALF) {
-                // An `initdb` that outlived its killed parent may still write there; what is left goes next time.
+                // An `initdb` that outlived its killed parent may still write there; what is left goes at the next start.
                 if let Err(error) = fs::remove_dir_all(entry.path()) {
                     tracing::warn!(folder = %entry.path().display(), %error, "a half-made cluster is left over");
                 }

@@ -18,6 +18,7 @@ use tokio_postgres::error::SqlState;
 
 use super::find::Programs;
 use super::place::Place;
+use super::room;
 use super::{EmbeddedError, SUPERUSER, failed, url};
 
 /// How often a server that ends at once is started anew: its port may have been taken, or the remains of a
@@ -69,17 +70,23 @@ pub(super) async fn initdb(place: &Place, programs: &Programs) -> Result<(), Emb
     if !output.status.success() {
         let said = [output.stdout, output.stderr].concat();
         let said = last_lines(&String::from_utf8_lossy(&said));
-        return Err(EmbeddedError::Initdb { folder: place.folder().to_path_buf(), said });
+        let folder = place.folder().to_path_buf();
+        return Err(if room::is_missing(&folder, &said) {
+            EmbeddedError::Full { folder, said }
+        } else {
+            EmbeddedError::Initdb { folder, said }
+        });
     }
     place.keep_cluster(&fresh)
 }
 
-/// Starts a server on a free port and waits until it answers.
+/// Starts a server and waits until it answers. Every attempt takes the port that `port` then gives.
 pub(super) async fn launch(
     place: &Place,
     programs: &Programs,
     password: &str,
     settings: &[(String, String)],
+    mut port: impl FnMut() -> io::Result<u16>,
 ) -> Result<Server, EmbeddedError> {
     let log = place.log();
     put_aside(&log);
@@ -89,11 +96,15 @@ pub(super) async fn launch(
             tokio::time::sleep(BETWEEN_ATTEMPTS).await;
         }
         let before = fs::metadata(&log).map_or(0, |file| file.len());
-        let mut server = spawn(place, programs, settings)?;
+        let port = port().map_err(failed("find a free port on", Path::new("127.0.0.1")))?;
+        let mut server = spawn(place, programs, settings, port)?;
         if server.answers(place, password).await? {
             return Ok(server);
         }
         said = last_lines(&read_from(&log, before).map_err(failed("read", &log))?);
+    }
+    if room::is_missing(place.folder(), &said) {
+        return Err(EmbeddedError::Full { folder: place.folder().to_path_buf(), said });
     }
     Err(EmbeddedError::Start { log, said })
 }
@@ -102,6 +113,7 @@ fn spawn(
     place: &Place,
     programs: &Programs,
     settings: &[(String, String)],
+    port: u16,
 ) -> Result<Server, EmbeddedError> {
     let (log, program, cluster) = (place.log(), programs.postgres(), place.cluster());
     let output = OpenOptions::new()
@@ -110,7 +122,6 @@ fn spawn(
         .mode(0o600)
         .open(&log)
         .map_err(failed("open", &log))?;
-    let port = free_port().map_err(failed("find a free port on", Path::new("127.0.0.1")))?;
     let mut command = place.command(&program);
     command.arg("-D").arg(&cluster).arg("-p").arg(port.to_string());
     for (name, value) in [
@@ -138,7 +149,8 @@ fn spawn(
     Ok(Server { pid, port, cluster, child: Some(child), stopped: false })
 }
 
-fn free_port() -> io::Result<u16> {
+/// A port that nobody listens on at this moment.
+pub(super) fn free_port() -> io::Result<u16> {
     Ok(TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()?.port())
 }
 
@@ -172,6 +184,12 @@ impl Server {
 
     pub(super) fn adopted(&self) -> bool {
         self.child.is_none()
+    }
+
+    /// Whether the server has ended by itself.
+    pub(super) fn ended(&mut self) -> bool {
+        self.stopped = self.stopped || gone(self.pid, &self.cluster, self.child.as_mut());
+        self.stopped
     }
 
     /// Waits until the server answers; false where it ended instead.

@@ -3,9 +3,14 @@
 //! Sources: what a setting must show is from PostgreSQL's documentation of `initdb` and of its settings; what
 //! is kept and refused is common practice for a server of one's own, no published source.
 
+mod disk;
+mod full;
+
 use std::env;
 use std::fs::{self, Permissions};
 use std::io::{BufRead, BufReader};
+use std::iter;
+use std::net::TcpListener;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::path::PathBuf;
@@ -54,6 +59,11 @@ impl Fixture {
             .process_group(0)
             .spawn()
             .unwrap()
+    }
+
+    fn initdb_has_begun(&self) -> bool {
+        let folder = fs::read_dir(self.inside()).into_iter().flatten().flatten();
+        folder.into_iter().any(|entry| entry.path().join("global").exists())
     }
 
     fn pid(&self) -> i32 {
@@ -106,6 +116,23 @@ async fn write_a_row(server: &Embedded) {
 
 async fn row(server: &Embedded) -> i32 {
     connect(server).await.query_one("SELECT n FROM kept", &[]).await.unwrap().get(0)
+}
+
+/// Looks after the server until what is asked of it comes true.
+async fn kept_until(server: &mut Embedded, is_so: impl AsyncFn(&Client) -> bool) {
+    let (url, mut room) = (server.url(SUPERUSER, "postgres"), room::Watch::default());
+    let since = Instant::now();
+    while since.elapsed() < Duration::from_secs(120) {
+        // A start under way is not cut off, as that would stop the server.
+        server.look_after(&mut room).await;
+        if let Ok((client, connection)) = tokio_postgres::connect(&url, NoTls).await {
+            tokio::spawn(connection);
+            if is_so(&client).await {
+                return;
+            }
+        }
+    }
+    panic!("it did not come true");
 }
 
 fn is_running(pid: i32) -> bool {
@@ -197,6 +224,52 @@ async fn a_killed_server_is_recovered() {
 }
 
 #[tokio::test]
+async fn a_server_that_ends_by_itself_is_started_again_on_its_port() {
+    let fixture = Fixture::new();
+    let mut server = fixture.start().await;
+    write_a_row(&server).await;
+    let begun = async |client: &Client| -> Option<String> {
+        let query = "SELECT pg_postmaster_start_time()::text FROM kept";
+        client.query_one(query, &[]).await.ok().map(|row| row.get(0))
+    };
+    let before = begun(&connect(&server).await).await.unwrap();
+    let pid = fixture.pid();
+    kill(Pid::from_raw(pid), Signal::SIGKILL).unwrap();
+    // The killed one may answer for a moment more; it began earlier.
+    kept_until(&mut server, async |client| begun(client).await.is_some_and(|it| it != before))
+        .await;
+    assert_ne!(fixture.pid(), pid);
+    assert_eq!(row(&server).await, 7);
+    server.stop().await.unwrap();
+}
+
+#[tokio::test]
+async fn a_port_that_another_program_took_meanwhile_is_left_to_it() {
+    let fixture = Fixture::new();
+    let server = fixture.start().await;
+    write_a_row(&server).await;
+    // A killed server: its files name the port, which now is another program's.
+    kill(Pid::from_raw(fixture.pid()), Signal::SIGKILL).unwrap();
+    let port = server.port();
+    drop(server);
+    let others = TcpListener::bind(("127.0.0.1", port)).unwrap();
+    let server = fixture.start().await;
+    assert_ne!(server.port(), port);
+    assert_eq!(row(&server).await, 7);
+    server.stop().await.unwrap();
+
+    // Taken between choosing and starting: the first choice fails, the second serves.
+    let place = Place::choose(&fixture.options).unwrap();
+    let programs = find::programs(None).unwrap().remove(0);
+    let mut choices = [Ok(port)].into_iter().chain(iter::repeat_with(run::free_port));
+    let choose = || choices.next().unwrap();
+    let password = place.password().unwrap();
+    let again = run::launch(&place, &programs, &password, &[], choose).await.unwrap();
+    assert_ne!(again.port(), port);
+    drop((again, others));
+}
+
+#[tokio::test]
 async fn a_stale_process_number_that_another_process_has_now_does_not_matter() {
     let fixture = Fixture::new();
     fixture.start().await.stop().await.unwrap();
@@ -228,11 +301,7 @@ fn half_made() -> Fixture {
     while since.elapsed() < Duration::from_secs(120) {
         let fixture = Fixture::new();
         let mut holder = fixture.holder();
-        let begun = || {
-            let folder = fs::read_dir(fixture.inside()).into_iter().flatten().flatten();
-            folder.into_iter().any(|entry| entry.path().join("global").exists())
-        };
-        while !begun() && since.elapsed() < Duration::from_secs(120) {
+        while !fixture.initdb_has_begun() && since.elapsed() < Duration::from_secs(120) {
             sleep(Duration::from_millis(2));
         }
         signal_group(&mut holder, Signal::SIGKILL);
@@ -254,6 +323,36 @@ async fn a_half_made_cluster_is_made_again() {
     let server = fixture.start().await;
     write_a_row(&server).await;
     assert_eq!(row(&server).await, 7);
+}
+
+/// Only the parent is killed: its `initdb` goes on, in a folder that is none of the next start's.
+#[tokio::test]
+async fn an_initdb_that_outlives_its_parent_does_not_matter() {
+    let fixture = Fixture::new();
+    let mut holder = fixture.holder();
+    let halves = || {
+        let folder = fs::read_dir(fixture.inside()).into_iter().flatten().flatten();
+        folder.filter(|entry| entry.file_name().to_string_lossy().contains("half")).count()
+    };
+    let since = Instant::now();
+    // Begun in earnest: until it is its own program it has a copy of its parent's lock.
+    while !fixture.initdb_has_begun() && since.elapsed() < Duration::from_secs(120) {
+        sleep(Duration::from_millis(2));
+    }
+    holder.kill().unwrap();
+    holder.wait().unwrap();
+    let server = fixture.start().await;
+    write_a_row(&server).await;
+    server.stop().await.unwrap();
+    while killpg(Pid::from_raw(holder.id() as i32), None).is_ok() {
+        assert!(since.elapsed() < Duration::from_secs(120), "`initdb` does not end");
+        sleep(Duration::from_millis(20));
+    }
+    // What it left is gone after one more start.
+    let server = fixture.start().await;
+    assert_eq!(halves(), 0);
+    assert_eq!(row(&server).await, 7);
+    server.stop().await.unwrap();
 }
 
 #[tokio::test]
