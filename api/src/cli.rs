@@ -10,14 +10,15 @@ use crate::{docs, passwords, server};
 use actix_web::web;
 use clap::{Args, Parser, Subcommand};
 use std::error::Error;
-use std::io::{self, IsTerminal, Read, Write};
+use std::future::pending;
+use std::io::{self, ErrorKind, IsTerminal, Read, Write};
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::process::ExitCode;
-use store::Store;
 use store::check::check;
 use store::embedded::{self, Embedded, Options};
 use store::rebuild::rebuild;
+use store::{Patience, Store};
 use uuid::Uuid;
 
 /// A ledger of heavy-truck tire casings.
@@ -82,6 +83,14 @@ impl Database {
         }
         let url = private.url(embedded::SUPERUSER, "postgres");
         Ok(Database { url, private: Some(private) })
+    }
+
+    /// Looks after a private server; ends only by being dropped.
+    async fn keep_running(&mut self) -> ! {
+        match &mut self.private {
+            Some(private) => private.keep_running().await,
+            None => pending().await,
+        }
     }
 
     async fn close(self) -> Done {
@@ -242,8 +251,8 @@ async fn migrate(settings: &Settings, down: Option<usize>) -> Done {
 }
 
 async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
-    let listener = TcpListener::bind(listen)?;
-    let database = Database::open(&settings).await?;
+    let listener = bind(listen)?;
+    let mut database = Database::open(&settings).await?;
     let keys = Keys::open(settings.keys_folder())?;
     let store = Store::connect(&database.url).await?;
     let state = web::Data::new(State::new(store, keys, Clock::system())?);
@@ -251,8 +260,28 @@ async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
         greet(&demo::open(&state, &settings.data).await?, listener.local_addr()?)?;
     }
     tracing::info!(event = "sys_startup", listen = %listener.local_addr()?);
-    server::run(state, listener).await?;
+    tokio::select! {
+        ended = server::run(state, listener) => ended?,
+        never = database.keep_running() => never,
+    }
     database.close().await
+}
+
+fn bind(listen: &str) -> Result<TcpListener, String> {
+    TcpListener::bind(listen).map_err(|error| match error.kind() {
+        ErrorKind::AddrInUse => format!(
+            "{listen} is in use by another program. Stop that one, or choose another address: --listen 127.0.0.1:8081 or PROOFHOLD_LISTEN."
+        ),
+        ErrorKind::AddrNotAvailable => format!(
+            "{listen} is not an address of this machine. Choose another with --listen or PROOFHOLD_LISTEN."
+        ),
+        ErrorKind::PermissionDenied => format!(
+            "This user may not listen on {listen}. Choose a port above 1023 with --listen or PROOFHOLD_LISTEN."
+        ),
+        _ => format!(
+            "Cannot listen on {listen}: {error}. It must be an address and a port, such as 127.0.0.1:8080 (--listen or PROOFHOLD_LISTEN)."
+        ),
+    })
 }
 
 /// Tells where the demo is and who signs in.
@@ -316,7 +345,7 @@ async fn named(store: &Store, slug: Option<&str>) -> Result<Vec<(Uuid, String)>,
 /// Reads every ledger again; fails at the first wrong entry or row.
 async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
     let database = Database::open(settings).await?;
-    let store = Store::connect(&database.url).await?;
+    let store = Store::with_patience(&database.url, Patience::ENDLESS).await?;
     let mut wrong = 0;
     for (org, slug) in named(&store, slug).await? {
         let report = store.in_org(org, async |conn: &mut _| check(conn, org).await).await?;
@@ -343,7 +372,7 @@ async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
 /// Makes the cached rows again from the entries.
 async fn rebuild_rows(settings: &Settings, slug: Option<&str>) -> Done {
     let database = Database::open(settings).await?;
-    let store = Store::connect(&database.url).await?;
+    let store = Store::with_patience(&database.url, Patience::ENDLESS).await?;
     for (org, slug) in named(&store, slug).await? {
         let rebuilt = store.in_org(org, async |conn: &mut _| rebuild(conn, org).await).await?;
         println!("{slug}: {rebuilt} rows put right");

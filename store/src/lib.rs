@@ -12,7 +12,10 @@ pub mod read;
 pub mod rebuild;
 pub mod record;
 
-use diesel::result::{ConnectionError, ConnectionResult, DatabaseErrorKind, Error as DieselError};
+use diesel::result::{
+    ConnectionError, ConnectionResult, DatabaseErrorInformation, DatabaseErrorKind,
+    Error as DieselError,
+};
 use diesel_async::pooled_connection::deadpool::{Object, Pool};
 use diesel_async::pooled_connection::{
     AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
@@ -29,6 +32,46 @@ pub use diesel_async::AsyncPgConnection as Connection;
 const CONNECTIONS: usize = 16;
 const WAIT: Duration = Duration::from_secs(2);
 
+/// How long the server bears with a connection; zero is for ever. Then it ends what is under way, and the
+/// answer is [`StoreError::Unavailable`]. PostgreSQL's settings of these names.
+#[derive(Clone, Copy, Debug)]
+pub struct Patience {
+    /// `statement_timeout`: for one statement.
+    pub statement: Duration,
+    /// `lock_timeout`: for a lock that another transaction holds.
+    pub lock: Duration,
+    /// `idle_in_transaction_session_timeout`: for the next statement of a transaction, as of a process that
+    /// is stopped or out of reach and still holds its locks.
+    pub idle: Duration,
+}
+
+impl Patience {
+    /// For requests that somebody waits for. Idle is longer than any transaction may take ([`gather`]).
+    pub const SERVICE: Patience = Patience {
+        statement: Duration::from_secs(10),
+        lock: Duration::from_secs(5),
+        idle: Duration::from_secs(15),
+    };
+    /// For work that takes as long as the ledger is: checking it, making its rows again.
+    pub const ENDLESS: Patience =
+        Patience { statement: Duration::ZERO, lock: Duration::ZERO, idle: Duration::ZERO };
+
+    /// What a connection begins with. What is prepared is planned once: the plans do not depend on the values.
+    /// Messages are asked for in English, where the role may, for [`passing`].
+    fn setup(self) -> String {
+        format!(
+            "SET plan_cache_mode = force_generic_plan; \
+             SET statement_timeout = {}; \
+             SET lock_timeout = {}; \
+             SET idle_in_transaction_session_timeout = {}; \
+             SELECT set_config('lc_messages', 'C', false) WHERE has_parameter_privilege('lc_messages', 'SET')",
+            self.statement.as_millis(),
+            self.lock.as_millis(),
+            self.idle.as_millis()
+        )
+    }
+}
+
 /// Whether a text can be on record: PostgreSQL takes no NUL in a text, not even to look for it.
 fn storable(text: &str) -> bool {
     !text.contains('\0')
@@ -37,15 +80,15 @@ fn storable(text: &str) -> bool {
 /// Why the database gave no answer.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
-    /// No connection could be had; trying again later may help.
-    #[error("the database cannot be reached: {0}")]
+    /// The database cannot be reached or cannot work now; trying again later may help.
+    #[error("the database cannot be used now: {0}")]
     Unavailable(String),
     /// More waits to be recorded than there is room for; trying again later may help.
     #[error("too much waits to be recorded")]
     Busy,
     /// A statement failed.
     #[error("a statement failed: {0}")]
-    Database(#[from] DieselError),
+    Database(DieselError),
     /// What is stored cannot be read; the check of the ledger names it.
     #[error("what is stored is broken: {0}")]
     Broken(String),
@@ -67,6 +110,48 @@ const RACED: [&str; 6] = [
     "casing_on_wheel",
     "casing_at_position",
 ];
+
+/// What PostgreSQL and its client say where the same may succeed later: a limit of [`Patience`], a server that
+/// stops, starts, recovers or is full, a connection that is gone. Diesel does not pass the SQLSTATE on.
+/// Source: the messages of classes 40P01, 53, 55P03 and 57 of PostgreSQL's appendix A, in its source.
+const PASSING: [&str; 14] = [
+    "canceling statement due to",
+    "terminating connection",
+    "the database system is",
+    "No space left on device",
+    "Disk quota exceeded",
+    "Check free disk space",
+    "out of memory",
+    "out of shared memory",
+    "too many clients",
+    "connection slots are reserved",
+    "deadlock detected",
+    "connection closed",
+    "error communicating with the server",
+    "error connecting to server",
+];
+
+fn passing(kind: &DatabaseErrorKind, said: &dyn DatabaseErrorInformation) -> bool {
+    let says = |text: &str| PASSING.iter().any(|passing| text.contains(passing));
+    match kind {
+        DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::ReadOnlyTransaction => true,
+        DatabaseErrorKind::UnableToSendCommand | DatabaseErrorKind::Unknown => {
+            says(said.message()) || said.hint().is_some_and(says)
+        }
+        _ => false,
+    }
+}
+
+impl From<DieselError> for StoreError {
+    fn from(error: DieselError) -> StoreError {
+        match error {
+            DieselError::DatabaseError(kind, said) if passing(&kind, &*said) => {
+                StoreError::Unavailable(said.message().to_owned())
+            }
+            other => StoreError::Database(other),
+        }
+    }
+}
 
 impl StoreError {
     fn overtaken(&self) -> bool {
@@ -91,16 +176,24 @@ pub struct Store {
 }
 
 impl Store {
-    /// A store on this PostgreSQL server. Connections are opened when needed.
+    /// A store on this PostgreSQL server for answering requests. Connections are opened when needed.
     ///
     /// # Errors
     /// [`StoreError::Unavailable`] where the address cannot be used.
     pub async fn connect(url: &str) -> Result<Store, StoreError> {
+        Store::with_patience(url, Patience::SERVICE).await
+    }
+
+    /// The same with this patience.
+    ///
+    /// # Errors
+    /// As [`Store::connect`].
+    pub async fn with_patience(url: &str, patience: Patience) -> Result<Store, StoreError> {
         let mut config = ManagerConfig::<AsyncPgConnection>::default();
         // A connection that was lost is seen without asking, and a transaction under way is
         // never left on one that goes back ([`Lent`]).
         config.recycling_method = RecyclingMethod::Fast;
-        config.custom_setup = Box::new(|url| Box::pin(open(url.to_owned())));
+        config.custom_setup = Box::new(move |url| Box::pin(open(url.to_owned(), patience)));
         let manager = AsyncDieselConnectionManager::new_with_config(url, config);
         let pool = Pool::builder(manager)
             .max_size(CONNECTIONS)
@@ -168,18 +261,19 @@ impl Store {
             if let Err(error) = conn.batch_execute("COMMIT").await {
                 answer = Err(error.into());
             }
-        } else {
-            conn.batch_execute("ROLLBACK").await?;
+        } else if conn.batch_execute("ROLLBACK").await.is_err() {
+            // Not given back, it is closed.
+            return answer;
         }
         lent.give_back();
         answer
     }
 }
 
-/// Opens a connection. What is prepared is planned once: the plans do not depend on the values.
-async fn open(url: String) -> ConnectionResult<AsyncPgConnection> {
+/// Opens a connection.
+async fn open(url: String, patience: Patience) -> ConnectionResult<AsyncPgConnection> {
     let mut conn = AsyncPgConnection::establish(&url).await?;
-    conn.batch_execute("SET plan_cache_mode = force_generic_plan")
+    conn.batch_execute(&patience.setup())
         .await
         .map_err(ConnectionError::CouldntSetupConfiguration)?;
     Ok(conn)
