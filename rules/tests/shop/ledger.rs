@@ -116,7 +116,8 @@ impl Ledger {
         entries[0].id
     }
 
-    fn send(
+    /// Sends an entry, with every rule attested.
+    pub fn send(
         &mut self,
         kind: Kind,
         subject: Subject,

@@ -1,6 +1,8 @@
 //! A small shop with one fleet: what may be asked before the work, and what a late
 //! entry does. People, vehicles and casings are invented.
 
+mod any_order;
 mod ask;
 mod late;
 mod ledger;
+mod plain;

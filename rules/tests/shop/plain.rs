@@ -1,0 +1,147 @@
+//! A second fold of a casing, written for plainness: every answer is looked for anew in
+//! all that happened, by its definition. Nothing is shared with the rules but the entries.
+
+use rules::entry::Worked;
+use rules::facts::casing::Doubt;
+use rules::facts::vehicle::Position;
+use rules::fold::casing::{Casing, Standing, Whereabouts};
+use rules::hold::{HoldKind, Verdict};
+use rules::{Entry, Facts, Quantity};
+use uuid::Uuid;
+
+/// What a crew asks of a casing.
+#[derive(Debug, PartialEq)]
+pub struct Plain {
+    whereabouts: Whereabouts,
+    wheel: Option<Uuid>,
+    place: Option<(Uuid, Position)>,
+    doubts: Vec<Uuid>,
+    standing: Standing,
+    /// The release of this mounting, and whether it stands.
+    release: Option<(Uuid, bool)>,
+    /// The shallowest groove, as last read.
+    tread: Option<Quantity>,
+    pressure: Option<Quantity>,
+}
+
+/// The same, as the row has it.
+pub fn of_row(casing: &Casing) -> Plain {
+    let release = casing.mounting.as_ref().and_then(|mounting| mounting.release);
+    Plain {
+        whereabouts: casing.whereabouts,
+        wheel: casing.wheel,
+        place: casing.vehicle.zip(casing.position),
+        doubts: casing.doubts.iter().map(|doubt| doubt.entry).collect(),
+        standing: casing.standing,
+        release: release.map(|release| (release.moment.entry, release.stands)),
+        tread: casing.tread.map(|tread| tread.least_32nds),
+        pressure: casing.pressure.map(|pressure| pressure.psi),
+    }
+}
+
+/// The same, from all entries of the casing. `spares` says that an inspection alone
+/// answers a doubt, because the casing is no steel radial.
+pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
+    let mut told: Vec<&Entry> = entries.iter().filter(|entry| entry.recorded()).collect();
+    told.sort_by_key(|entry| (entry.at(), entry.n));
+    let told = told.as_slice();
+    let (on_wheel, off_wheel) = (last(told, is_mounted), last(told, is_demounted));
+    let (on_vehicle, off_vehicle) = (last(told, is_installed), last(told, is_removed));
+    let wheel = on_wheel.filter(|on| Some(*on) > off_wheel).map(|on| &told[on].facts);
+    let place = on_vehicle.filter(|on| Some(*on) > off_vehicle).map(|on| &told[on].facts);
+    let doubts: Vec<Uuid> = (0..told.len())
+        .filter(|&i| matches!(told[i].facts, Facts::Flagged(_)))
+        .filter(|&i| !(i + 1..told.len()).any(|j| answers(told, j, spares)))
+        .map(|i| told[i].id)
+        .collect();
+    let scrap = told.iter().any(|entry| match &entry.facts {
+        Facts::Flagged(flagged) => flagged.reason == Doubt::Sign,
+        facts => matches!(facts, Facts::Scrapped(_)),
+    });
+    let released = last(told, |facts| matches!(facts, Facts::Released(_)));
+    let doubted = last(told, |facts| matches!(facts, Facts::Flagged(_)));
+    Plain {
+        whereabouts: match (place, wheel) {
+            (Some(_), _) => Whereabouts::Vehicle,
+            (None, Some(_)) => Whereabouts::Wheel,
+            (None, None) => Whereabouts::Depot,
+        },
+        wheel: wheel.map(|facts| match facts {
+            Facts::Mounted(facts) => facts.wheel,
+            other => panic!("{other:?}"),
+        }),
+        place: place.map(|facts| match facts {
+            Facts::Installed(facts) => (facts.vehicle, facts.position),
+            other => panic!("{other:?}"),
+        }),
+        standing: match (scrap, doubts.is_empty()) {
+            (true, _) => Standing::Scrap,
+            (false, true) => Standing::Serviceable,
+            (false, false) => Standing::Suspect,
+        },
+        doubts,
+        release: released
+            .filter(|released| wheel.is_some() && Some(*released) > on_wheel)
+            .map(|released| (told[released].id, Some(released) > doubted)),
+        tread: told.iter().rev().find_map(|entry| least(&entry.facts)),
+        pressure: told.iter().rev().find_map(|entry| match &entry.facts {
+            Facts::PressureRead(facts) => Some(facts.psi),
+            Facts::Removed(facts) => facts.found_psi,
+            _ => None,
+        }),
+    }
+}
+
+/// The place of the last entry of which this is true.
+fn last(told: &[&Entry], is: fn(&Facts) -> bool) -> Option<usize> {
+    told.iter().rposition(|entry| is(&entry.facts))
+}
+
+fn is_mounted(facts: &Facts) -> bool {
+    matches!(facts, Facts::Mounted(_))
+}
+
+fn is_demounted(facts: &Facts) -> bool {
+    matches!(facts, Facts::Demounted(_))
+}
+
+fn is_installed(facts: &Facts) -> bool {
+    matches!(facts, Facts::Installed(_))
+}
+
+fn is_removed(facts: &Facts) -> bool {
+    matches!(facts, Facts::Removed(_))
+}
+
+fn least(facts: &Facts) -> Option<Quantity> {
+    let grooves = match facts {
+        Facts::TreadRead(facts) => Some(&facts.grooves_32nds),
+        Facts::Installed(facts) => facts.grooves_32nds.as_ref(),
+        _ => None,
+    };
+    grooves?.iter().flatten().min().copied()
+}
+
+/// Whether the doubts before it end with this entry: an inspection off the wheel found
+/// nothing, and for a steel radial 20 minutes in the cage passed, mounted, after such an
+/// inspection that nothing came between.
+fn answers(told: &[&Entry], at: usize, spares: bool) -> bool {
+    let clean = |entry: &Entry| matches!(&entry.facts, Facts::Inspected(facts) if facts.clean());
+    if spares {
+        return clean(told[at]);
+    }
+    let passed = matches!((&told[at].facts, told[at].worked()),
+        (Facts::Held(held), Some(Worked::Held(worked)))
+            if held.kind == HoldKind::Extended && worked.result.verdict == Verdict::Pass);
+    let before = &told[..at];
+    let Some(inspected) = before.iter().rposition(|entry| clean(entry)) else {
+        return false;
+    };
+    let between = &before[inspected + 1..];
+    let undone = |entry: &&Entry| match &entry.facts {
+        Facts::Inspected(facts) => facts.off_wheel,
+        facts => is_demounted(facts) || matches!(facts, Facts::Flagged(_)),
+    };
+    let mounted = last(before, is_mounted) > last(before, is_demounted);
+    passed && mounted && !between.iter().any(undone)
+}
