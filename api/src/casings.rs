@@ -87,10 +87,10 @@ pub struct Wanted {
     /// On this vehicle.
     vehicle: Option<Uuid>,
     /// With this brand number.
-    #[param(example = "LK-1010")]
+    #[param(example = "LK-1010", pattern = r"^[^\x00]*$")]
     brand: Option<String>,
     /// With this radio tag.
-    #[param(example = "E280-77A1")]
+    #[param(example = "E280-77A1", pattern = r"^[^\x00]*$")]
     tag: Option<String>,
     /// How many items at most.
     #[serde(default)]

@@ -33,6 +33,9 @@ pub enum Purpose {
     Inflate,
 }
 
+/// The highest pressure that can be asked about, as in entries.
+const HIGHEST_PSI: Quantity = Quantity::whole(200);
+
 /// What is asked.
 #[derive(Clone, Copy, Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -43,7 +46,7 @@ pub struct Asking {
     #[param(inline, example = "release")]
     purpose: Purpose,
     /// Release: the pressure it would go to work with.
-    #[param(inline, example = 100)]
+    #[param(value_type = Option<f64>, example = 100, multiple_of = 0.01, minimum = 0, maximum = 200)]
     operating_psi: Option<Quantity>,
     /// Mount: the wheel. Needed there.
     wheel: Option<Uuid>,
@@ -52,7 +55,7 @@ pub struct Asking {
     /// Hold: the gauge.
     gauge: Option<Uuid>,
     /// Hold: the set pressure it is meant for.
-    #[param(inline)]
+    #[param(value_type = Option<f64>, multiple_of = 0.01, minimum = 0, maximum = 200)]
     for_set_psi: Option<Quantity>,
     /// Install: the vehicle. Needed there.
     vehicle: Option<Uuid>,
@@ -63,6 +66,13 @@ pub struct Asking {
 
 impl Asking {
     fn question(&self) -> Result<Question, Problem> {
+        for (name, psi) in
+            [("operating_psi", self.operating_psi), ("for_set_psi", self.for_set_psi)]
+        {
+            if psi.is_some_and(|psi| psi < Quantity::ZERO || psi > HIGHEST_PSI) {
+                return Err(wrong(name, "A pressure from 0 to 200 psi is expected."));
+            }
+        }
         let (question, used): (_, &[&str]) = match self.purpose {
             Purpose::Release => {
                 (Question::Release { operating_psi: self.operating_psi }, &["operating_psi"])
@@ -243,6 +253,8 @@ mod tests {
             question("for=release&operating_psi=100.5").unwrap(),
             Question::Release { operating_psi: Some(Quantity::from_hundredths(10050)) }
         );
+        assert!(question("for=release&operating_psi=200").is_ok());
+        assert!(question("for=hold&for_set_psi=0").is_ok());
         assert_eq!(question("for=inflate").unwrap(), Question::Inflate);
         for wrong in [
             "for=install&position=2RO",
@@ -250,6 +262,9 @@ mod tests {
             "for=inflate&wheel=00000000-0000-0000-0000-000000000007",
             "for=polish",
             "for=release&operating_psi=100.555",
+            "for=release&operating_psi=200.01",
+            "for=release&operating_psi=-0.01",
+            "for=hold&for_set_psi=201",
             "for=install&vehicle=00000000-0000-0000-0000-000000000007&position=2XO",
             "",
         ] {

@@ -96,11 +96,27 @@ pub fn any_facts() -> Schema {
 pub fn patch_of(body: RefOr<Schema>) -> RefOr<Schema> {
     match body {
         RefOr::T(Schema::Object(mut body)) => {
+            for (name, schema) in &mut body.properties {
+                if !body.required.contains(name) && !takes_null(schema) {
+                    let null = ObjectBuilder::new().schema_type(Type::Null);
+                    let either = OneOfBuilder::new().item(schema.clone()).item(null);
+                    *schema = either.into();
+                }
+            }
             body.required.clear();
             body.description = Some("What changes; null removes what may be left out.".to_owned());
             Schema::Object(body).into()
         }
         other => other,
+    }
+}
+
+/// What may be left out is optional, which takes null already, or has a default.
+fn takes_null(schema: &RefOr<Schema>) -> bool {
+    match schema {
+        RefOr::T(Schema::Object(schema)) => !matches!(schema.schema_type, SchemaType::Type(_)),
+        RefOr::T(Schema::Array(_)) | RefOr::Ref(_) => false,
+        RefOr::T(_) => true,
     }
 }
 
