@@ -45,14 +45,47 @@ def statements(log):
     return found
 
 
-def last_transaction(found):
-    """From the last BEGIN on: before it the service asks who calls."""
-    begun = [place for place, statement in enumerate(found) if statement.text.startswith("BEGIN")]
-    return found[begun[-1]:]
+CALL = re.compile(r"SELECT (?:\* FROM )?(\w+)\(\$1(?:, \$\d+)*\)$")
+ROLE = "session_role"
+
+# What the function of this name locks before it compares, for pgbench, which compares nothing and
+# takes the count and the state from here.
+HOLD_STILL = """SELECT n, state FROM subject WHERE org_id = $1
+ AND (kind, id) IN (SELECT * FROM unnest($2, $3)) ORDER BY kind, id FOR NO KEY UPDATE"""
+
+
+def as_transaction(found, ledger):
+    """The same work as a transaction in separate statements: what is asked as one call of a function
+    becomes the query in it. Left out is what the service asks to know its caller."""
+    made = []
+    for statement in found:
+        call = CALL.match(statement.text)
+        if call and call[1] == ROLE:
+            continue
+        if call and call[1] == "hold_still":
+            statement.text = HOLD_STILL
+        elif call:
+            statement.text = query_in(ledger, call[1])
+        made.append(statement)
+    if made[0].text != "BEGIN":
+        org = made[0].parameters[1]
+        plain = ["BEGIN", "SET LOCAL ROLE proofhold_service", f"SET LOCAL app.org = '{org}'"]
+        made = [Statement(text) for text in plain] + made + [Statement("COMMIT")]
+    return made
+
+
+def query_in(ledger, function):
+    """The query that a function returns, its arguments as parameters."""
+    of = lambda what: ledger.sql(f"SELECT {what} FROM pg_proc WHERE proname = '{function}'")
+    query = re.search(r"RETURN QUERY(.*?);", re.sub(r"--.*", "", of("prosrc")), re.DOTALL)[1]
+    names = of("array_to_string(proargnames[1:pronargs], ',')").split(",")
+    for number, name in enumerate(names, 1):
+        query = re.sub(rf"\b{name}\b", f"${number}", query)
+    return " ".join(query.split())
 
 
 def captured(ledger, work):
-    """The statements of the last transaction of a piece of work; what the work answers; and the
+    """The statements of a piece of work as one transaction; what the work answers; and the
     settings with which the service opens a connection. The work is done twice: what a connection
     asks only once is not counted."""
     ledger.set(log_statement="all")
@@ -65,7 +98,7 @@ def captured(ledger, work):
     ledger.set(log_statement=None)
     opened = [SETTING.match(statement.text) for statement in statements(log[begun:before].decode())]
     settings = {match[1]: match[2] for match in opened if match}
-    return last_transaction(statements(log[before:].decode())), answer, settings
+    return as_transaction(statements(log[before:].decode()), ledger), answer, settings
 
 
 def literal(text):

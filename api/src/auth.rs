@@ -3,7 +3,6 @@
 use crate::problem::{Code, Problem};
 use crate::routes;
 use crate::state::State;
-use crate::tokens;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
@@ -73,7 +72,7 @@ pub async fn guard(
 async fn authenticate(state: &State, headers: &HeaderMap) -> Result<Caller, Problem> {
     let token = bearer(headers).ok_or_else(|| Problem::plain(Code::SignInNeeded))?;
     let invalid = || Problem::plain(Code::InvalidToken);
-    let claims = tokens::verify(&state.keys, state.clock.now(), token).ok_or_else(invalid)?;
+    let claims = state.tokens.verify(&state.keys, state.clock.now(), token).ok_or_else(invalid)?;
     let (org, person, session) = (claims.org, claims.sub, claims.sid);
     let role = state.store.role_in_session(org, person, session).await?.ok_or_else(invalid)?;
     Ok(Caller { org, person, role, session })

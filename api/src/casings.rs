@@ -193,13 +193,7 @@ pub async fn get_casing(
     id: web::Path<Uuid>,
 ) -> Result<HttpResponse, Problem> {
     let (org, subject) = (caller.org, Subject::casing(*id));
-    let look = async |conn: &mut Connection| {
-        let Some(head) = read::head(conn, org, subject).await? else {
-            return Ok(None);
-        };
-        Ok(Some((head, read::open_refusals(conn, org, subject).await?)))
-    };
-    let (head, open) = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+    let (head, open) = state.store.head(org, subject).await?.ok_or_else(Problem::not_found)?;
     let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
     Ok(HttpResponse::Ok().json(CasingShown { open_refusals: Some(open), ..shown }))
 }
@@ -237,13 +231,11 @@ pub async fn list_casing_history(
     let pages = List::of_entries(&state.keys, org, subject);
     let after = pages.after(paging.after.as_deref())?.unwrap_or_default().as_u128();
     let after = u64::try_from(after).unwrap_or(u64::MAX);
-    let look = async |conn: &mut Connection| {
-        let known = read::head(conn, org, subject).await?.is_some();
-        let most = i64::from(paging.limit.0) + 1;
-        let entries = read::history(conn, org, subject, after, most).await?;
-        Ok(known.then_some(entries))
-    };
-    let entries = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+    let most = i64::from(paging.limit.0) + 1;
+    let entries = state.store.history(org, subject, after, most).await?;
+    if entries.is_empty() {
+        state.store.head(org, subject).await?.ok_or_else(Problem::not_found)?;
+    }
     let mut items: Vec<Shown> =
         entries.into_iter().map(|kept| Shown::of(&kept.entry, kept.personal)).collect();
     let next = pages.cut(&mut items, paging.limit, |item| Uuid::from_u128(item.n.into()));

@@ -254,7 +254,7 @@ async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
     let listener = bind(listen)?;
     let mut database = Database::open(&settings).await?;
     let keys = Keys::open(settings.keys_folder())?;
-    let store = Store::connect(&database.url).await?;
+    let store = Store::connect(&database.url);
     let state = web::Data::new(State::new(store, keys, Clock::system())?);
     if with_demo {
         greet(&demo::open(&state, &settings.data).await?, listener.local_addr()?)?;
@@ -311,7 +311,7 @@ async fn create_organisation(
     password: &str,
 ) -> Done {
     let database = Database::open(settings).await?;
-    let store = Store::connect(&database.url).await?;
+    let store = Store::connect(&database.url);
     let keys = Keys::open(settings.keys_folder())?;
     let begun = NewOrganisation {
         org: Uuid::now_v7(),
@@ -345,7 +345,7 @@ async fn named(store: &Store, slug: Option<&str>) -> Result<Vec<(Uuid, String)>,
 /// Reads every ledger again; fails at the first wrong entry or row.
 async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
     let database = Database::open(settings).await?;
-    let store = Store::with_patience(&database.url, Patience::ENDLESS).await?;
+    let store = Store::with_patience(&database.url, Patience::ENDLESS);
     let mut wrong = 0;
     for (org, slug) in named(&store, slug).await? {
         let report = store.in_org(org, async |conn: &mut _| check(conn, org).await).await?;
@@ -372,7 +372,7 @@ async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
 /// Makes the cached rows again from the entries.
 async fn rebuild_rows(settings: &Settings, slug: Option<&str>) -> Done {
     let database = Database::open(settings).await?;
-    let store = Store::with_patience(&database.url, Patience::ENDLESS).await?;
+    let store = Store::with_patience(&database.url, Patience::ENDLESS);
     for (org, slug) in named(&store, slug).await? {
         let rebuilt = store.in_org(org, async |conn: &mut _| rebuild(conn, org).await).await?;
         println!("{slug}: {rebuilt} rows put right");

@@ -1,6 +1,7 @@
 //! How much and how long the service lets a request take, so that a slow or greedy client
 //! takes nothing from the others.
 
+use std::thread;
 use std::time::Duration;
 
 /// The most bytes of a request's body: a hold of 10,000 readings fits.
@@ -23,6 +24,8 @@ pub struct Limits {
     pub answer: Duration,
     /// How long an idle connection is kept; above what proxies in front usually keep (60 s).
     pub keep_alive: Duration,
+    /// Threads that read requests and write answers.
+    pub workers: usize,
     /// Connections that a worker holds at most; others wait to be taken.
     pub connections: usize,
     /// How long requests under way may take to finish when the service stops.
@@ -37,6 +40,7 @@ impl Default for Limits {
             body: Duration::from_secs(30),
             answer: Duration::from_secs(15),
             keep_alive: Duration::from_secs(75),
+            workers: thread::available_parallelism().map_or(1, |cores| cores.get().min(8)),
             connections: 1024,
             stop: Duration::from_secs(20),
         }

@@ -52,7 +52,8 @@ pub fn start(
     on_signals: bool,
 ) -> io::Result<Server> {
     let limits = state.limits;
-    let server = HttpServer::new(move || app(state.clone()))
+    let server = HttpServer::new(move || app(web::Data::new(state.for_a_thread())))
+        .workers(limits.workers)
         .client_request_timeout(limits.head)
         .keep_alive(limits.keep_alive)
         .max_connections(limits.connections)

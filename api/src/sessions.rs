@@ -289,10 +289,13 @@ async fn go_on(
                 account::rotate_session(conn, org, id, next, now).await?;
             }
         }
-        let role = account::role_in_session(conn, org, family.person_id, id).await?;
-        Ok(role.map(|role| (family, role)))
+        Ok(Some(family))
     };
-    Ok(state.store.in_org(org, step).await?)
+    let Some(family) = state.store.in_org(org, step).await? else {
+        return Ok(None);
+    };
+    let role = state.store.role_in_session(org, family.person_id, id).await?;
+    Ok(role.map(|role| (family, role)))
 }
 
 /// Sign out

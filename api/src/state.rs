@@ -6,24 +6,29 @@ use crate::limits::Limits;
 use crate::passwords::Passwords;
 use crate::problem::{Code, Problem};
 use crate::throttle::Throttle;
+use crate::tokens::Verified;
 use std::io;
+use std::sync::Arc;
 use store::gather::Gatherer;
 use store::{Store, StoreError};
 
 /// The parts of one running service.
+#[derive(Clone)]
 pub struct State {
     /// The way to the database.
     pub store: Store,
     /// The way to record entries, gathered with what others send at the same time.
-    pub gatherer: Gatherer,
+    pub gatherer: Arc<Gatherer>,
     /// Its keys.
-    pub keys: Keys,
+    pub keys: Arc<Keys>,
+    /// The access tokens that were verified.
+    pub tokens: Arc<Verified>,
     /// Its clock.
     pub clock: Clock,
     /// Its work on passwords.
-    pub passwords: Passwords,
+    pub passwords: Arc<Passwords>,
     /// Failed sign-ins.
-    pub throttle: Throttle,
+    pub throttle: Arc<Throttle>,
     /// What a request may take.
     pub limits: Limits,
 }
@@ -36,9 +41,24 @@ impl State {
     pub fn new(store: Store, keys: Keys, clock: Clock) -> io::Result<State> {
         let passwords = Passwords::new().map_err(|error| io::Error::other(error.to_string()))?;
         let now = clock.clone();
-        let gatherer = Gatherer::start(store.clone(), move || now.now())?;
-        let (throttle, limits) = (Throttle::default(), Limits::default());
-        Ok(State { store, gatherer, keys, clock, passwords, throttle, limits })
+        let gatherer = Gatherer::start(&store, move || now.now())?;
+        Ok(State {
+            store,
+            gatherer: Arc::new(gatherer),
+            keys: Arc::new(keys),
+            tokens: Arc::default(),
+            clock,
+            passwords: Arc::new(passwords),
+            throttle: Arc::default(),
+            limits: Limits::default(),
+        })
+    }
+
+    /// The same service for a thread of its own: everything is shared but the connections to
+    /// the database, so that no thread has to wake another one for an answer of it.
+    #[must_use]
+    pub fn for_a_thread(&self) -> State {
+        State { store: self.store.apart(), ..self.clone() }
     }
 }
 

@@ -10,7 +10,10 @@ use actix_web::http::header::CacheDirective::{MaxAge, Public};
 use actix_web::{HttpResponse, Responder, get, web};
 use chrono::{DateTime, Utc};
 use jsonwebtoken::{Algorithm, Header, Validation, decode, decode_header, encode};
+use quick_cache::sync::Cache;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::sync::Arc;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -84,11 +87,50 @@ pub fn issue(
     Ok((encode(&header, &claims, &key.signing)?, claims))
 }
 
-/// What a token says, if it is ours and valid at `now`. The algorithm, type, issuer and
+/// Tokens whose signature was verified, so that it is verified once and not on every request.
+/// Only what passes is remembered, so nobody can fill it with tokens of their own making.
+pub struct Verified(Cache<[u8; 32], Arc<Proved>>);
+
+/// How many tokens are remembered; what is asked for least is forgotten first.
+const REMEMBERED: usize = 16_384;
+
+/// What a token with a good signature says, and the key that it is signed with.
+struct Proved {
+    claims: Claims,
+    kid: String,
+}
+
+impl Default for Verified {
+    fn default() -> Verified {
+        Verified(Cache::new(REMEMBERED))
+    }
+}
+
+impl Verified {
+    /// What a token says, if it is ours and valid at `now`. Its times and whether its key still
+    /// lives are judged every time.
+    #[must_use]
+    pub fn verify(&self, keys: &Keys, now: DateTime<Utc>, token: &str) -> Option<Claims> {
+        let digest: [u8; 32] = Sha256::digest(token).into();
+        let known = self.0.get(&digest).filter(|proved| keys.verifying(&proved.kid).is_some());
+        let proved = match known {
+            Some(proved) => proved,
+            None => {
+                let proved = Arc::new(prove(keys, token)?);
+                self.0.insert(digest, proved.clone());
+                proved
+            }
+        };
+        let (claims, now) = (&proved.claims, now.timestamp());
+        let begun = claims.nbf.unwrap_or(claims.iat) <= now + LEEWAY_S;
+        (begun && now <= claims.exp + LEEWAY_S).then(|| claims.clone())
+    }
+}
+
+/// What a token says, if it is signed with one of our keys. The algorithm, type, issuer and
 /// audience are fixed here and never taken from the token (RFC 8725); its `jku`, `jwk` and
 /// `x5u` are not looked at.
-#[must_use]
-pub fn verify(keys: &Keys, now: DateTime<Utc>, token: &str) -> Option<Claims> {
+fn prove(keys: &Keys, token: &str) -> Option<Proved> {
     let header = decode_header(token).ok()?;
     let typed = header.typ?.to_ascii_lowercase();
     if typed != TYPE && typed != format!("application/{TYPE}") {
@@ -99,12 +141,10 @@ pub fn verify(keys: &Keys, now: DateTime<Utc>, token: &str) -> Option<Claims> {
     expected.set_issuer(&[ISSUER]);
     expected.set_audience(&[ISSUER]);
     expected.set_required_spec_claims(&["iss", "aud", "sub", "exp"]);
-    // The library would ask the system's clock; the times are judged below.
+    // The library would ask the system's clock; the times are judged each time.
     expected.validate_exp = false;
     let claims: Claims = decode(token, &key.verifying, &expected).ok()?.claims;
-    let now = now.timestamp();
-    let begun = claims.nbf.unwrap_or(claims.iat) <= now + LEEWAY_S;
-    (begun && now <= claims.exp + LEEWAY_S).then_some(claims)
+    Some(Proved { claims, kid: key.kid.clone() })
 }
 
 /// A key that verifies access tokens (RFC 8037).
@@ -173,13 +213,15 @@ mod tests {
     struct Bench {
         _folder: tempfile::TempDir,
         keys: Keys,
+        verified: Verified,
         now: DateTime<Utc>,
     }
 
     fn bench() -> Bench {
         let folder = tempfile::tempdir().unwrap();
         let keys = Keys::open(folder.path()).unwrap();
-        Bench { _folder: folder, keys, now: "2026-03-02T08:00:00Z".parse().unwrap() }
+        let now = "2026-03-02T08:00:00Z".parse().unwrap();
+        Bench { _folder: folder, keys, verified: Verified::default(), now }
     }
 
     impl Bench {
@@ -196,7 +238,11 @@ mod tests {
         /// Whether a token with this header and these claims, signed with our key, is accepted.
         fn accepts(&self, header: &Header, claims: &impl Serialize) -> bool {
             let token = encode(header, claims, &self.keys.signing().signing).unwrap();
-            verify(&self.keys, self.now, &token).is_some()
+            self.verify(self.now, &token).is_some()
+        }
+
+        fn verify(&self, now: DateTime<Utc>, token: &str) -> Option<Claims> {
+            self.verified.verify(&self.keys, now, token)
         }
     }
 
@@ -219,13 +265,40 @@ mod tests {
             issue(&bench.keys, bench.now, who, bench.now + TimeDelta::days(30)).unwrap();
         assert_eq!(decode_header(&token).unwrap().typ.as_deref(), Some("at+jwt"));
         assert_eq!((claims.org, claims.sub, claims.sid), who);
-        assert_eq!(verify(&bench.keys, bench.now, &token), Some(claims.clone()));
+        assert_eq!(bench.verify(bench.now, &token), Some(claims.clone()));
 
         // RFC 8725 and common practice: leeway of at most 60 s, here 30 s.
         let at = |seconds| bench.now + TimeDelta::seconds(seconds);
-        assert!(verify(&bench.keys, at(LIFE_S + LEEWAY_S), &token).is_some());
-        assert!(verify(&bench.keys, at(LIFE_S + LEEWAY_S + 1), &token).is_none());
-        assert!(verify(&bench.keys, at(-LEEWAY_S - 1), &token).is_none());
+        assert!(bench.verify(at(LIFE_S + LEEWAY_S), &token).is_some());
+        assert!(bench.verify(at(LIFE_S + LEEWAY_S + 1), &token).is_none());
+        assert!(bench.verify(at(-LEEWAY_S - 1), &token).is_none());
+    }
+
+    // RFC 9068 section 4: the issuer's key is asked for every time; common practice: only what
+    // was verified is kept, and not without bound.
+    #[test]
+    fn a_token_is_remembered_while_its_key_lives() {
+        let bench = bench();
+        let token = |sub| {
+            let claims = Claims { sub: Uuid::from_u128(sub), ..bench.claims() };
+            encode(&bench.header(), &claims, &bench.keys.signing().signing).unwrap()
+        };
+        let first = token(1);
+        assert!(bench.verify(bench.now, &first).is_some());
+        assert!(bench.verify(bench.now, &format!("{first}A")).is_none());
+        assert_eq!(bench.verified.0.len(), 1);
+        assert!(bench.verify(bench.now, &first).is_some());
+        assert_eq!(bench.verified.0.len(), 1);
+
+        let other = self::bench();
+        assert!(bench.verified.verify(&other.keys, bench.now, &first).is_none());
+
+        let digest: [u8; 32] = Sha256::digest(&first).into();
+        let proved = bench.verified.0.get(&digest).unwrap();
+        for other in 0..REMEMBERED as u128 + 1000 {
+            bench.verified.0.insert(Sha256::digest(other.to_be_bytes()).into(), proved.clone());
+        }
+        assert!(bench.verified.0.len() <= REMEMBERED);
     }
 
     // Common practice, no published source: a token does not outlive its session.
@@ -245,7 +318,7 @@ mod tests {
         let kid = bench.keys.signing().kid.clone();
         for alg in ["none", "None", "NONE", "EdDSA"] {
             let token = unsigned(json!({"alg": alg, "typ": TYPE, "kid": kid}), &bench.claims());
-            assert!(verify(&bench.keys, bench.now, &token).is_none(), "{alg}");
+            assert!(bench.verify(bench.now, &token).is_none(), "{alg}");
         }
     }
 
@@ -259,7 +332,7 @@ mod tests {
         for secret in [key.x.as_bytes().to_vec(), BASE64_URL_SAFE_NO_PAD.decode(&key.x).unwrap()] {
             let token =
                 encode(&header, &bench.claims(), &EncodingKey::from_secret(&secret)).unwrap();
-            assert!(verify(&bench.keys, bench.now, &token).is_none());
+            assert!(bench.verify(bench.now, &token).is_none());
         }
     }
 
@@ -295,16 +368,16 @@ mod tests {
         let (bench, other) = (bench(), self::bench());
         let header = bench.header();
         let foreign = encode(&header, &bench.claims(), &other.keys.signing().signing).unwrap();
-        assert!(verify(&bench.keys, bench.now, &foreign).is_none());
+        assert!(bench.verify(bench.now, &foreign).is_none());
 
         let good = encode(&header, &bench.claims(), &bench.keys.signing().signing).unwrap();
         let changed = Claims { sub: Uuid::from_u128(9), ..bench.claims() };
         let body = encode(&header, &changed, &other.keys.signing().signing).unwrap();
         let parts: Vec<&str> = good.split('.').collect();
         let mixed = format!("{}.{}.{}", parts[0], body.split('.').nth(1).unwrap(), parts[2]);
-        assert!(verify(&bench.keys, bench.now, &mixed).is_none());
+        assert!(bench.verify(bench.now, &mixed).is_none());
         for nonsense in ["", ".", "..", "a.b.c", "Bearer"] {
-            assert!(verify(&bench.keys, bench.now, nonsense).is_none());
+            assert!(bench.verify(bench.now, nonsense).is_none());
         }
     }
 }

@@ -45,6 +45,12 @@ impl Head {
             state: fold(entries, None),
         }
     }
+
+    /// Whether the subject is known of: one of which every entry was refused is not.
+    #[must_use]
+    pub fn known(&self) -> bool {
+        self.state != State::Unknown
+    }
 }
 
 /// A mark that belongs to one subject of an organisation.

@@ -265,33 +265,6 @@ pub async fn find_by_login(
     Ok(found.first(conn).await.optional()?)
 }
 
-diesel::define_sql_function! {
-    /// The role of a person in a session that has not ended: one statement of the database
-    /// that needs no transaction around it, because every request asks.
-    fn session_role(
-        org: diesel::sql_types::Uuid,
-        person: diesel::sql_types::Uuid,
-        session: diesel::sql_types::Uuid
-    ) -> Nullable<diesel::sql_types::Text>;
-}
-
-/// What a person may do now, if the account is not disabled and the session not ended.
-///
-/// # Errors
-/// When the database fails.
-pub async fn role_in_session(
-    conn: &mut AsyncPgConnection,
-    org: Uuid,
-    person: Uuid,
-    session: Uuid,
-) -> Result<Option<Role>, StoreError> {
-    let asked = diesel::select(session_role(org, person, session));
-    let role: Option<String> = asked.get_result(conn).await?;
-    let read = |role: String| Role::deserialize(role.into_deserializer());
-    let read = role.map(read).transpose();
-    read.map_err(|error: UnknownRole| StoreError::Broken(error.to_string()))
-}
-
 /// Makes a person's account as asked, or changes it. A new password and disabling end the
 /// person's sessions.
 ///

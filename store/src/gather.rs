@@ -48,10 +48,12 @@ impl Gatherer {
     /// # Errors
     /// When the system gives no thread.
     pub fn start(
-        store: Store,
+        store: &Store,
         now: impl Fn() -> DateTime<Utc> + Send + Sync + 'static,
     ) -> io::Result<Gatherer> {
         let (queue, waiting) = unbounded_channel();
+        // Its connections are driven on its own thread.
+        let store = store.apart();
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         thread::Builder::new()
             .name("gatherer".to_owned())

@@ -1,16 +1,19 @@
 //! Writing what was decided, one statement a table.
 
 use crate::StoreError;
+use crate::load;
 use crate::prepared::Prepared;
-use crate::record::Written;
+use crate::record::{Before, Written};
 use chrono::{DateTime, Utc};
 use diesel::sql_query;
-use diesel::sql_types::{Array, BigInt, Binary, Bool, Jsonb, Nullable, Text, Timestamptz};
+use diesel::sql_types::{
+    Array, BigInt, Binary, Bool, Jsonb, Nullable, SmallInt, Text, Timestamptz,
+};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use rules::canonical::{bytes_of, leaf_hash};
 use rules::world::{Head, Owned, owned};
 use rules::{Entry, Subject, World};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use tokio::join;
 use uuid::Uuid;
 
@@ -19,7 +22,7 @@ type Id = diesel::sql_types::Uuid;
 /// Writes entries, heads, marks, personal parts and what waits to be sealed.
 pub(crate) async fn all(
     conn: &mut AsyncPgConnection,
-    before: &BTreeMap<Subject, Head>,
+    before: &Before,
     world: &World,
     written: &Written,
 ) -> Result<(), StoreError> {
@@ -27,7 +30,7 @@ pub(crate) async fn all(
         return Ok(());
     }
     let touched: BTreeSet<Subject> = written.entries.iter().map(|entry| entry.subject).collect();
-    let is_new = |subject: &Subject| before.get(subject).is_none_or(|head| head.n == 0);
+    let is_new = |subject: &Subject| before.heads.get(subject).is_none_or(|(n, _)| *n == 0);
     let (new, old): (Vec<Subject>, Vec<Subject>) = touched.iter().copied().partition(is_new);
     let rows = |subjects: &[Subject]| -> Vec<(Subject, Head)> {
         subjects.iter().map(|subject| (*subject, world.heads[subject].clone())).collect()
@@ -36,7 +39,9 @@ pub(crate) async fn all(
     // What others refer to goes first; all of it is sent in one go.
     let (new, old, org) = (rows(&new), rows(&old), world.org);
     let shared = &*conn;
-    let (first, second, third, fourth, fifth) = join!(
+    let stood_on = before.stood_on(written);
+    let (still, first, second, third, fourth, fifth) = join!(
+        hold_still(shared, world, &stood_on),
         insert_heads(shared, org, &new),
         update_heads(shared, org, &old),
         insert_entries(shared, org, written, &bytes),
@@ -44,20 +49,42 @@ pub(crate) async fn all(
         queue(shared, org, &written.entries, &bytes),
     );
     // After one has failed the others fail with it: the one that says why is looked for.
-    let failed = [first, second, third, fourth, fifth].into_iter().filter_map(Result::err);
+    let failed = [still, first, second, third, fourth, fifth].into_iter().filter_map(Result::err);
     let failed: Vec<StoreError> = failed.collect();
     let place = failed.iter().position(StoreError::overtaken).unwrap_or(0);
     if let Some(why) = failed.into_iter().nth(place) {
         return Err(why);
     }
-    let marks = |head: Option<&Head>| head.map(|head| owned(&head.state)).unwrap_or_default();
     let (mut gone, mut come) = (Vec::new(), Vec::new());
     for subject in &touched {
-        let (old, new) = (marks(before.get(subject)), marks(world.heads.get(subject)));
+        let old = before.heads.get(subject).map(|(_, marks)| &marks[..]).unwrap_or_default();
+        let new = world.heads.get(subject).map(|head| owned(&head.state)).unwrap_or_default();
         gone.extend(old.iter().filter(|mark| !new.contains(mark)).cloned());
         come.extend(new.into_iter().filter(|m| !old.contains(m)).map(|mark| (mark, *subject)));
     }
     change_marks(conn, org, &gone, &come).await
+}
+
+/// Locks what the decisions stood on; where it has changed since it was read, nothing is written.
+async fn hold_still(
+    mut conn: &AsyncPgConnection,
+    world: &World,
+    stood_on: &[(Subject, u64)],
+) -> Result<(), StoreError> {
+    let (kinds, ids) = load::columns(stood_on.iter().map(|(subject, _)| subject));
+    let n: Vec<i64> = stood_on.iter().map(|(_, n)| count(*n)).collect();
+    let wheels: Vec<Uuid> = world.wheels.iter().copied().collect();
+    let (vehicles, axles) = load::axle_columns(&world.axles);
+    let query = sql_query("SELECT hold_still($1, $2, $3, $4, $5, $6, $7)")
+        .bind::<Id, _>(world.org)
+        .bind::<Array<Text>, _>(kinds)
+        .bind::<Array<Id>, _>(ids)
+        .bind::<Array<BigInt>, _>(n)
+        .bind::<Array<Id>, _>(wheels)
+        .bind::<Array<Id>, _>(vehicles)
+        .bind::<Array<SmallInt>, _>(axles);
+    Prepared(query).execute(&mut conn).await?;
+    Ok(())
 }
 
 /// Heads as arrays that a statement unnests.

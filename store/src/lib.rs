@@ -1,6 +1,7 @@
 //! The only place that knows SQL.
 
 pub mod account;
+mod asked;
 pub mod check;
 pub mod embedded;
 pub mod gather;
@@ -12,6 +13,7 @@ pub mod read;
 pub mod rebuild;
 pub mod record;
 
+use asked::Asking;
 use diesel::result::{
     ConnectionError, ConnectionResult, DatabaseErrorInformation, DatabaseErrorKind,
     Error as DieselError,
@@ -21,15 +23,15 @@ use diesel_async::pooled_connection::{
     AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
 };
 use diesel_async::{AsyncConnection, AsyncPgConnection, SimpleAsyncConnection};
-use rules::Role;
+use std::sync::Arc;
 use std::time::Duration;
 use uuid::Uuid;
 
 /// What the work of a transaction is handed.
 pub use diesel_async::AsyncPgConnection as Connection;
 
-/// Connections a process holds at most; each waits this long for a free one.
-const CONNECTIONS: usize = 16;
+/// Connections for transactions that a store holds at most; who needs one waits this long.
+const CONNECTIONS: usize = 4;
 const WAIT: Duration = Duration::from_secs(2);
 
 /// How long the server bears with a connection; zero is for ever. Then it ends what is under way, and the
@@ -97,8 +99,9 @@ pub enum StoreError {
     Overtaken,
 }
 
-/// How often work that was overtaken is done again before it counts as a fault.
-const ATTEMPTS: usize = 12;
+/// How often work that was overtaken is done before it counts as a fault. From the second time on it has
+/// the organisation for itself ([`begin`]), so that nothing more is to be expected.
+const ATTEMPTS: usize = 4;
 
 /// The constraints that break where two transactions write the same at the same time. Done
 /// again, the later one sees what the earlier one wrote, and the rules speak.
@@ -173,46 +176,34 @@ impl StoreError {
 #[derive(Clone)]
 pub struct Store {
     pool: Pool<AsyncPgConnection>,
+    asking: Arc<Asking>,
 }
 
 impl Store {
     /// A store on this PostgreSQL server for answering requests. Connections are opened when needed.
-    ///
-    /// # Errors
-    /// [`StoreError::Unavailable`] where the address cannot be used.
-    pub async fn connect(url: &str) -> Result<Store, StoreError> {
-        Store::with_patience(url, Patience::SERVICE).await
+    #[must_use]
+    pub fn connect(url: &str) -> Store {
+        Store::with_patience(url, Patience::SERVICE)
     }
 
     /// The same with this patience.
-    ///
-    /// # Errors
-    /// As [`Store::connect`].
-    pub async fn with_patience(url: &str, patience: Patience) -> Result<Store, StoreError> {
+    #[must_use]
+    pub fn with_patience(url: &str, patience: Patience) -> Store {
         let mut config = ManagerConfig::<AsyncPgConnection>::default();
         // A connection that was lost is seen without asking, and a transaction under way is
         // never left on one that goes back ([`Lent`]).
         config.recycling_method = RecyclingMethod::Fast;
         config.custom_setup = Box::new(move |url| Box::pin(open(url.to_owned(), patience)));
         let manager = AsyncDieselConnectionManager::new_with_config(url, config);
-        let pool = Pool::builder(manager)
-            .max_size(CONNECTIONS)
-            .build()
-            .map_err(|error| StoreError::Unavailable(error.to_string()))?;
-        Ok(Store { pool })
+        let pool = Pool::builder(manager).max_size(CONNECTIONS).build();
+        let pool = pool.expect("only a pool with times of its own needs a runtime");
+        Store { pool, asking: Arc::new(Asking::new(url, patience)) }
     }
 
-    /// What a person may do now, if the account is not disabled and the session not ended.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn role_in_session(
-        &self,
-        org: Uuid,
-        person: Uuid,
-        session: Uuid,
-    ) -> Result<Option<Role>, StoreError> {
-        account::role_in_session(&mut *self.connection().await?, org, person, session).await
+    /// The same database, on connections of its own: for a thread of its own.
+    #[must_use]
+    pub fn apart(&self) -> Store {
+        self.asking.apart()
     }
 
     async fn connection(&self) -> Result<Object<AsyncPgConnection>, StoreError> {
@@ -238,23 +229,23 @@ impl Store {
     where
         F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
-        let mut answer = self.attempt(org, &work).await;
+        let mut answer = self.attempt(org, &work, false).await;
         for _ in 1..ATTEMPTS {
             match &answer {
-                Err(error) if error.overtaken() => answer = self.attempt(org, &work).await,
+                Err(error) if error.overtaken() => answer = self.attempt(org, &work, true).await,
                 _ => break,
             }
         }
         answer
     }
 
-    async fn attempt<T, F>(&self, org: Uuid, work: &F) -> Result<T, StoreError>
+    async fn attempt<T, F>(&self, org: Uuid, work: &F, alone: bool) -> Result<T, StoreError>
     where
         F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
         let mut lent = Lent(Some(self.connection().await?));
         let conn = lent.connection();
-        begin(conn, org).await?;
+        begin(conn, org, alone).await?;
         let mut answer = work(conn).await;
         if answer.is_ok() {
             // Deferred constraints speak here.
@@ -279,17 +270,34 @@ async fn open(url: String, patience: Patience) -> ConnectionResult<AsyncPgConnec
     Ok(conn)
 }
 
-/// Begins a transaction of an organisation, as the role of the service: three messages, sent
-/// in one go.
-async fn begin(conn: &AsyncPgConnection, org: Uuid) -> Result<(), StoreError> {
+/// Begins a transaction of an organisation, as the role of the service: its messages are sent in
+/// one go. Alone, it waits until no other transaction of the organisation is about to write, and
+/// keeps them waiting ([`take_turn`]).
+async fn begin(conn: &AsyncPgConnection, org: Uuid, alone: bool) -> Result<(), StoreError> {
+    let turn = match alone {
+        true => format!("; SELECT pg_advisory_xact_lock({})", turn(org)),
+        false => String::new(),
+    };
     let (mut first, mut second, mut third) = (conn, conn, conn);
-    let scope = format!("SET LOCAL app.org = '{org}'");
+    let scope = format!("SET LOCAL app.org = '{org}'{turn}");
     tokio::try_join!(
         first.batch_execute("BEGIN"),
         second.batch_execute("SET LOCAL ROLE proofhold_service"),
         third.batch_execute(&scope),
     )?;
     Ok(())
+}
+
+/// Waits while another transaction has the organisation for itself. Whoever locks subjects does
+/// this first. It is for progress alone: what is written is right without it.
+pub(crate) async fn take_turn(conn: &mut AsyncPgConnection, org: Uuid) -> Result<(), StoreError> {
+    conn.batch_execute(&format!("SELECT pg_advisory_xact_lock_shared({})", turn(org))).await?;
+    Ok(())
+}
+
+/// The number under which the turns of an organisation are kept.
+fn turn(org: Uuid) -> String {
+    format!("hashtextextended('{org}', 0)")
 }
 
 /// A connection with a transaction on it: closed unless it is given back.

@@ -37,7 +37,7 @@ pub async fn world(
 /// Loads what is wanted until nothing more is: in each round all that is known to be missing,
 /// in one go.
 pub(crate) async fn fill(
-    conn: &mut AsyncPgConnection,
+    conn: &AsyncPgConnection,
     world: &mut World,
     wants: impl Fn(&World) -> Wants,
 ) -> Result<(), StoreError> {
@@ -46,20 +46,47 @@ pub(crate) async fn fill(
         if wants.is_empty() {
             return Ok(());
         }
-        let (org, conn) = (world.org, &*conn);
-        let histories = wants.histories.iter().map(|subject| history(conn, org, *subject, None));
-        let (named, on_wheels, on_axles, recommendations, marks, retried, histories) = try_join!(
-            heads_named(conn, org, &wants.subjects),
-            heads_on_wheels(conn, org, &wants.wheels),
-            heads_on_axles(conn, org, &wants.axles),
-            recommendations(conn, org, &wants.models),
-            marks(conn, org, &wants.marks),
-            retried(conn, org, &wants.retried),
-            try_join_all(histories),
-        )?;
-        for row in [named, on_wheels, on_axles, recommendations].into_iter().flatten() {
+        let loaded = load(conn, world.org, wants).await?;
+        loaded.put_in(world)?;
+    }
+}
+
+/// What was wanted, as the database keeps it.
+pub(crate) struct Loaded {
+    wants: Wants,
+    heads: Vec<HeadRow>,
+    marks: BTreeMap<Owned, Option<Subject>>,
+    retried: BTreeMap<Uuid, Option<Retried>>,
+    histories: Vec<Vec<Entry>>,
+}
+
+/// Loads all that is wanted, in one go.
+pub(crate) async fn load(
+    conn: &AsyncPgConnection,
+    org: Uuid,
+    wants: Wants,
+) -> Result<Loaded, StoreError> {
+    let histories = wants.histories.iter().map(|subject| history(conn, org, *subject, None));
+    let (named, on_wheels, on_axles, recommendations, marks, retried, histories) = try_join!(
+        heads_named(conn, org, &wants.subjects),
+        heads_on_wheels(conn, org, &wants.wheels),
+        heads_on_axles(conn, org, &wants.axles),
+        recommendations(conn, org, &wants.models),
+        marks(conn, org, &wants.marks),
+        retried(conn, org, &wants.retried),
+        try_join_all(histories),
+    )?;
+    let heads = [named, on_wheels, on_axles, recommendations].into_iter().flatten().collect();
+    Ok(Loaded { wants, heads, marks, retried, histories })
+}
+
+impl Loaded {
+    /// Puts it into a world.
+    pub(crate) fn put_in(self, world: &mut World) -> Result<(), StoreError> {
+        let wants = self.wants;
+        for row in self.heads {
             let (subject, head) = row.read()?;
-            // What is there already was read under its lock.
+            // What is there already was read together with others.
             world.heads.entry(subject).or_insert(head);
         }
         for subject in &wants.subjects {
@@ -69,9 +96,10 @@ pub(crate) async fn fill(
         world.wheels.extend(&wants.wheels);
         world.axles.extend(&wants.axles);
         world.models.extend(&wants.models);
-        world.owners.extend(marks);
-        world.retried.extend(retried);
-        world.histories.extend(wants.histories.into_iter().zip(histories));
+        world.owners.extend(self.marks);
+        world.retried.extend(self.retried);
+        world.histories.extend(wants.histories.into_iter().zip(self.histories));
+        Ok(())
     }
 }
 
@@ -128,6 +156,11 @@ pub(crate) fn columns<'a>(
     subjects.into_iter().map(|subject| (subject.kind.name(), subject.id)).unzip()
 }
 
+/// Axles, as arrays that a statement unnests: of which vehicle, and which from the front.
+pub(crate) fn axle_columns(axles: &BTreeSet<(Uuid, u8)>) -> (Vec<Uuid>, Vec<i16>) {
+    axles.iter().map(|&(vehicle, axle)| (vehicle, i16::from(axle))).unzip()
+}
+
 async fn heads_named(
     mut conn: &AsyncPgConnection,
     org: Uuid,
@@ -167,8 +200,7 @@ async fn heads_on_axles(
     if axles.is_empty() {
         return Ok(Vec::new());
     }
-    let (vehicles, axles): (Vec<Uuid>, Vec<i16>) =
-        axles.iter().map(|&(vehicle, axle)| (vehicle, i16::from(axle))).unzip();
+    let (vehicles, axles) = axle_columns(axles);
     let text = format!(
         "SELECT {HEAD} FROM subject WHERE org_id = $1 \
          AND (vehicle, axle) IN (SELECT * FROM unnest($2, $3))"

@@ -1,10 +1,10 @@
 //! Reading the ledger, for answers.
 
-use crate::StoreError;
 use crate::load::{self, BytesRow, HEAD, HeadRow};
 use crate::prepared::Prepared;
 use crate::record::lock_all;
-use crate::storable;
+use crate::take_turn;
+use crate::{StoreError, asked, storable};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Binary, Nullable, Text};
@@ -28,7 +28,7 @@ pub struct Kept {
 }
 
 #[derive(QueryableByName)]
-struct KeptRow {
+pub(crate) struct KeptRow {
     #[diesel(sql_type = Binary)]
     bytes: Vec<u8>,
     #[diesel(sql_type = Nullable<Binary>)]
@@ -36,7 +36,7 @@ struct KeptRow {
 }
 
 impl KeptRow {
-    fn read(self) -> Result<Kept, StoreError> {
+    pub(crate) fn read(self) -> Result<Kept, StoreError> {
         let entry = BytesRow { bytes: self.bytes }.read()?;
         let personal = self.personal.map(|bytes| serde_json::from_slice(&bytes)).transpose();
         let personal = personal.map_err(|error| StoreError::Broken(error.to_string()))?;
@@ -78,7 +78,8 @@ pub async fn added(
     rows.into_iter().map(BytesRow::read).collect()
 }
 
-/// The entries of a subject after this place among them, in the order of arrival.
+/// The entries of a subject after this place among them, in the order of arrival; none where
+/// nothing is recorded of it.
 ///
 /// # Errors
 /// When the database fails.
@@ -87,18 +88,13 @@ pub async fn history(
     org: Uuid,
     subject: Subject,
     after_n: u64,
-    limit: i64,
+    most: i64,
 ) -> Result<Vec<Kept>, StoreError> {
-    let query = sql_query(
-        "SELECT e.bytes, p.bytes AS personal FROM entry e \
-         LEFT JOIN personal p ON p.org_id = e.org_id AND p.entry_id = e.id \
-         WHERE e.org_id = $1 AND e.subject_kind = $2 AND e.subject_id = $3 AND e.n > $4 \
-         ORDER BY e.n LIMIT $5",
-    );
-    let after = i64::try_from(after_n).unwrap_or(i64::MAX);
-    let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
-    let query = query.bind::<Id, _>(subject.id).bind::<BigInt, _>(after).bind::<BigInt, _>(limit);
-    Prepared(query).load::<KeptRow>(conn).await?.into_iter().map(KeptRow::read).collect()
+    kept(asked::history(conn, org, subject, after_n, most).await?)
+}
+
+pub(crate) fn kept(rows: Vec<KeptRow>) -> Result<Vec<Kept>, StoreError> {
+    rows.into_iter().map(KeptRow::read).collect()
 }
 
 /// What is known of a subject; none where nothing is recorded of it.
@@ -115,7 +111,7 @@ pub async fn head(
     let row: Option<HeadRow> =
         Prepared(query.bind::<Id, _>(subject.id)).get_result(conn).await.optional()?;
     let head = row.map(HeadRow::read).transpose()?.map(|(_, head)| head);
-    Ok(head.filter(known))
+    Ok(head.filter(Head::known))
 }
 
 /// The same, and nobody else may change it before this transaction ends: for a precondition
@@ -131,12 +127,8 @@ pub async fn lock(
     with: Option<Subject>,
 ) -> Result<Option<Head>, StoreError> {
     let all: Vec<Subject> = with.into_iter().chain([subject]).collect();
-    Ok(lock_all(conn, org, &all).await?.remove(&subject).filter(known))
-}
-
-/// A subject of which every entry was refused is not known of.
-fn known(head: &Head) -> bool {
-    head.state != rules::fold::State::Unknown
+    take_turn(conn, org).await?;
+    Ok(lock_all(conn, org, &all).await?.remove(&subject).filter(Head::known))
 }
 
 /// Subjects of a kind, in the order of their ids, after this one.
@@ -233,32 +225,6 @@ pub async fn owner(
     let query = query.bind::<Id, _>(org).bind::<Text, _>(kind).bind::<Text, _>(value);
     let row: Option<load::MarkRow> = Prepared(query).get_result(conn).await.optional()?;
     row.map(|row| load::subject(&row.subject_kind, row.subject_id)).transpose()
-}
-
-#[derive(QueryableByName)]
-struct IdRow {
-    #[diesel(sql_type = Id)]
-    id: Uuid,
-}
-
-/// The refused entries of a subject that no recorded entry tries again, in the order of arrival.
-///
-/// # Errors
-/// When the database fails.
-pub async fn open_refusals(
-    conn: &mut AsyncPgConnection,
-    org: Uuid,
-    subject: Subject,
-) -> Result<Vec<Uuid>, StoreError> {
-    let query = sql_query(
-        "SELECT id FROM entry e WHERE org_id = $1 AND subject_kind = $2 AND subject_id = $3 \
-         AND refused AND NOT EXISTS (SELECT FROM entry again \
-             WHERE again.org_id = $1 AND again.retries = e.id AND NOT again.refused) \
-         ORDER BY n",
-    );
-    let query = query.bind::<Id, _>(org).bind::<Text, _>(subject.kind.name());
-    let rows: Vec<IdRow> = Prepared(query.bind::<Id, _>(subject.id)).load(conn).await?;
-    Ok(rows.into_iter().map(|row| row.id).collect())
 }
 
 /// Organisations by id, with their short names, in the order of these.

@@ -1,8 +1,9 @@
 //! The one write path of the ledger.
 //!
-//! Find the subjects concerned, lock them in one sorted statement, read the rest, decide
-//! each command in turn, write what was decided. After the last decision only a fault can
-//! stop the write.
+//! Read the subjects concerned, decide each command in turn; then, in one go, lock what the
+//! decisions stood on, in one sorted statement that stops where it has changed meanwhile, and
+//! write what was decided. Stopped so, the work is done again from the start; after the lock
+//! only a fault can stop the write.
 
 use crate::load::{self, BytesRow, HEAD, HeadRow};
 use crate::prepared::Prepared;
@@ -16,9 +17,10 @@ use rand::RngCore;
 use rules::canonical::personal_hash;
 use rules::entry::Sender;
 use rules::facts::Personal;
-use rules::world::{Head, Wants};
+use rules::world::{Head, Owned, Wants, owned};
 use rules::{Command, Entry, Field, Subject, SubjectKind, World, decide};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use tokio::try_join;
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
@@ -83,9 +85,8 @@ pub async fn record(
     now: DateTime<Utc>,
     requests: &[Request],
 ) -> Result<Vec<Vec<Answer>>, StoreError> {
-    let mut known = seen_before(conn, org, requests).await?;
-    let mut world = locked(conn, org, requests, &known).await?;
-    let before = world.heads.clone();
+    let (mut world, mut known) = read(conn, org, requests).await?;
+    let before = Before::of(&world);
     let (answers, written) = decide_all(&mut world, now, requests, &mut known);
     insert::all(conn, &before, &world, &written).await?;
     Ok(answers)
@@ -101,9 +102,7 @@ pub async fn judge(
     now: DateTime<Utc>,
     requests: &[Request],
 ) -> Result<Vec<Vec<Answer>>, StoreError> {
-    let mut known = seen_before(conn, org, requests).await?;
-    let mut world = World::new(org);
-    load::fill(conn, &mut world, |world| wants(world, requests, &known)).await?;
+    let (mut world, mut known) = read(conn, org, requests).await?;
     Ok(decide_all(&mut world, now, requests, &mut known).0)
 }
 
@@ -138,20 +137,27 @@ struct KnownRow {
     bytes: Vec<u8>,
 }
 
-async fn seen_before(
-    conn: &mut AsyncPgConnection,
+/// What the decisions stand on, and which commands are in the ledger already.
+async fn read(
+    conn: &AsyncPgConnection,
     org: Uuid,
     requests: &[Request],
-) -> Result<HashMap<Uuid, Known>, StoreError> {
+) -> Result<(World, HashMap<Uuid, Known>), StoreError> {
+    let mut world = World::new(org);
     let ids: Vec<Uuid> = requests
         .iter()
         .flat_map(|request| request.commands.iter().map(|sent| sent.command.id))
         .collect();
-    load_known(conn, org, &ids).await
+    // What all of them want is asked for together with which of them are known.
+    let first = wants(&world, requests, &HashMap::new());
+    let (known, loaded) = try_join!(load_known(conn, org, &ids), load::load(conn, org, first))?;
+    loaded.put_in(&mut world)?;
+    load::fill(conn, &mut world, |world| wants(world, requests, &known)).await?;
+    Ok((world, known))
 }
 
 async fn load_known(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     ids: &[Uuid],
 ) -> Result<HashMap<Uuid, Known>, StoreError> {
@@ -163,7 +169,7 @@ async fn load_known(
     let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
     let mut known: HashMap<Uuid, Known> = HashMap::new();
     // What the ledger adds is recorded after its cause.
-    for row in Prepared(query).load::<KnownRow>(conn).await? {
+    for row in Prepared(query).load::<KnownRow>(&mut conn).await? {
         let entry = BytesRow { bytes: row.bytes }.read()?;
         // What the ledger added itself has no content and so is never "sent again".
         if ids.contains(&entry.id) {
@@ -204,38 +210,27 @@ fn is_locked(kind: SubjectKind) -> bool {
     matches!(kind, K::Casing | K::Vehicle | K::Wheel | K::Cage)
 }
 
-/// The world that the decisions read: the circle is first found unlocked, then locked in one
-/// sorted statement and read again. Where it has grown meanwhile, it was overtaken.
-async fn locked(
-    conn: &mut AsyncPgConnection,
-    org: Uuid,
-    requests: &[Request],
-    known: &HashMap<Uuid, Known>,
-) -> Result<World, StoreError> {
-    let wants = |world: &World| wants(world, requests, known);
-    let own: BTreeSet<Subject> = requests
-        .iter()
-        .flat_map(|request| fresh(request, known).map(|command| command.subject))
-        .collect();
-    let needs_lock = |subject: &Subject| is_locked(subject.kind) || own.contains(subject);
-    let mut found = World::new(org);
-    load::fill(conn, &mut found, wants).await?;
-    let mut world = World::new(org);
-    let (to_lock, read): (Vec<_>, Vec<_>) =
-        found.heads.into_iter().partition(|(subject, _)| needs_lock(subject));
-    let to_lock: Vec<Subject> = to_lock.into_iter().map(|(subject, _)| subject).collect();
-    world.heads.extend(read);
-    // What is not locked is read once.
-    world.models = found.models;
-    world.retried = found.retried;
-    let locked = lock_all(conn, org, &to_lock).await?;
-    world.heads.extend(locked.clone());
-    load::fill(conn, &mut world, wants).await?;
-    let grown = world
-        .heads
-        .iter()
-        .any(|(subject, head)| needs_lock(subject) && head.n > 0 && !locked.contains_key(subject));
-    if grown { Err(StoreError::Overtaken) } else { Ok(world) }
+/// What the decisions stood on, of which something may be written.
+pub(crate) struct Before {
+    /// Heads as they were read: how many entries each had, and its marks.
+    pub(crate) heads: BTreeMap<Subject, (u64, Vec<Owned>)>,
+}
+
+impl Before {
+    fn of(world: &World) -> Before {
+        let read = |head: &Head| (head.n, owned(&head.state));
+        let heads = world.heads.iter().map(|(subject, head)| (*subject, read(head)));
+        Before { heads: heads.collect() }
+    }
+
+    /// What has to be as it was read when it is written: subject and number of entries.
+    pub(crate) fn stood_on(&self, written: &Written) -> Vec<(Subject, u64)> {
+        let own: BTreeSet<Subject> = written.entries.iter().map(|entry| entry.subject).collect();
+        let heads = self.heads.iter().filter(|(subject, (n, _))| {
+            *n > 0 && (is_locked(subject.kind) || own.contains(subject))
+        });
+        heads.map(|(subject, (n, _))| (*subject, *n)).collect()
+    }
 }
 
 /// Locks the rows of these subjects, in the order of their keys, and reads them.

@@ -52,8 +52,7 @@ fn at_once(gatherer: &Arc<Gatherer>, org: Uuid, posts: Vec<Posting>) -> Vec<Answ
 
 /// What gathers in a process, with connections of its own.
 pub fn gatherer(ledger: &Ledger) -> Arc<Gatherer> {
-    let store = wait(Store::connect(&ledger.database.url())).unwrap();
-    Arc::new(Gatherer::start(store, now).unwrap())
+    Arc::new(Gatherer::start(&Store::connect(&ledger.database.url()), now).unwrap())
 }
 
 #[test]
@@ -102,7 +101,7 @@ fn what_fails_together_is_recorded_alone() {
         assert!(counted.fetch_add(1, Ordering::Relaxed) > 0, "the clock fails once");
         now()
     };
-    let gatherer = Arc::new(Gatherer::start(ledger.store.clone(), clock).unwrap());
+    let gatherer = Arc::new(Gatherer::start(&ledger.store, clock).unwrap());
     let readings = readings(&ledger);
     let posts: Vec<Posting> = readings.iter().zip(1..).map(|(r, n)| another(r, n)).collect();
     let count = posts.len();

@@ -65,7 +65,7 @@ impl Ledger {
     }
 
     fn on(database: Database, postings: Vec<Posting>) -> Ledger {
-        let store = wait(Store::connect(&database.url())).unwrap();
+        let store = Store::connect(&database.url());
         let (org, superuser) = (demo::organisation(), database.superuser());
         Ledger { org, store, superuser, postings, database }
     }

@@ -112,7 +112,7 @@ impl Proofhold {
             base,
             // Where an answer leads is looked at, not followed.
             client: Client::builder().redirect(Policy::none()).build().unwrap(),
-            store: wait(Store::connect(&database.url())).unwrap(),
+            store: Store::connect(&database.url()),
             handle: serve(&database, listener, hands.clone(), limits),
             hands,
             sessions: Mutex::default(),
@@ -231,7 +231,7 @@ fn serve(database: &Database, listener: TcpListener, hands: Hands, limits: Limit
     let (started, handle) = mpsc::channel();
     thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let store = Store::connect(&url).await.unwrap();
+            let store = Store::connect(&url);
             let clock = Clock::of(move || *hands.lock().unwrap());
             let state = api::state::State::new(store, Keys::open(keys).unwrap(), clock).unwrap();
             let state = actix_web::web::Data::new(api::state::State { limits, ..state });

@@ -1,0 +1,3 @@
+DROP FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[]);
+DROP FUNCTION history_in_org(uuid, text, uuid, bigint, bigint);
+DROP FUNCTION head_in_org(uuid, text, uuid);
