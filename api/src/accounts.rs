@@ -128,6 +128,7 @@ pub async fn put_account(
         false => Ok(None),
     };
     let put = state.store.in_org(org, put).await?.ok_or_else(Problem::not_found)?;
+    state.callers.forget();
     tracing::info!(event = "privilege_permissions_changed", %org, by = %caller.person, %person, role = ?new.role);
     answer(put)
 }

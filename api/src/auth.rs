@@ -9,8 +9,10 @@ use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap};
 use actix_web::middleware::Next;
 use actix_web::{Error, FromRequest, HttpMessage, HttpRequest, web};
+use quick_cache::sync::Cache;
 use rules::Role;
 use std::future::{Ready, ready};
+use std::time::{Duration, Instant};
 use uuid::Uuid;
 
 /// The signed-in person behind a request.
@@ -20,7 +22,7 @@ pub struct Caller {
     pub org: Uuid,
     /// The person.
     pub person: Uuid,
-    /// What the person may do, as the database says now.
+    /// What the person may do, as the database says now; where nothing is written, a moment ago.
     pub role: Role,
     /// The session.
     pub session: Uuid,
@@ -56,7 +58,7 @@ pub async fn guard(
         let state = request
             .app_data::<web::Data<State>>()
             .ok_or_else(|| Problem::internal("the service has no state"))?;
-        let caller = authenticate(state, request.headers()).await?;
+        let caller = authenticate(state, &request, roles).await?;
         if !roles.contains(&caller.role) {
             tracing::warn!(event = "authz_fail", person = %caller.person, route = route.operation_id);
             return Err(Problem::plain(Code::Forbidden).into());
@@ -69,13 +71,59 @@ pub async fn guard(
     next.call(request).await
 }
 
-async fn authenticate(state: &State, headers: &HeaderMap) -> Result<Caller, Problem> {
-    let token = bearer(headers).ok_or_else(|| Problem::plain(Code::SignInNeeded))?;
+async fn authenticate(
+    state: &State,
+    request: &ServiceRequest,
+    roles: &[Role],
+) -> Result<Caller, Problem> {
+    let token = bearer(request.headers()).ok_or_else(|| Problem::plain(Code::SignInNeeded))?;
     let invalid = || Problem::plain(Code::InvalidToken);
     let claims = state.tokens.verify(&state.keys, state.clock.now(), token).ok_or_else(invalid)?;
     let (org, person, session) = (claims.org, claims.sub, claims.sid);
+    let caller = |role| Caller { org, person, role, session };
+    if request.method().is_safe() {
+        let known = state.callers.role(&(org, person, session)).map(caller);
+        if let Some(caller) = known.filter(|caller| roles.contains(&caller.role)) {
+            return Ok(caller);
+        }
+    }
     let role = state.store.role_in_session(org, person, session).await?.ok_or_else(invalid)?;
-    Ok(Caller { org, person, role, session })
+    state.callers.remember((org, person, session), role);
+    Ok(caller(role))
+}
+
+/// Organisation, person and session.
+type Who = (Uuid, Uuid, Uuid);
+
+/// Who was let through a moment ago, for those who only read: whoever writes is looked up every
+/// time. What this process changes about anyone's rights is known at once, what another one
+/// changes after [`Callers::HOLDS`].
+#[derive(Debug)]
+pub struct Callers(Cache<Who, (Role, Instant)>);
+
+impl Default for Callers {
+    fn default() -> Callers {
+        Callers(Cache::new(4096))
+    }
+}
+
+impl Callers {
+    /// How long it holds; no outside source.
+    const HOLDS: Duration = Duration::from_secs(1);
+
+    fn role(&self, who: &Who) -> Option<Role> {
+        let (role, since) = self.0.get(who)?;
+        (since.elapsed() < Callers::HOLDS).then_some(role)
+    }
+
+    fn remember(&self, who: Who, role: Role) {
+        self.0.insert(who, (role, Instant::now()));
+    }
+
+    /// Someone's rights change.
+    pub fn forget(&self) {
+        self.0.clear();
+    }
 }
 
 /// RFC 6750 section 2.1; the scheme's name is in any case of letters (RFC 9110 section 11.1).
@@ -108,6 +156,21 @@ mod tests {
         let build =
             |request: TestRequest, pair: &(&'static str, &str)| request.insert_header(*pair);
         pairs.iter().fold(TestRequest::default(), build).to_http_request().headers().clone()
+    }
+
+    // No outside source: a reader's right is believed for a moment and no longer.
+    #[test]
+    fn a_reader_is_known_for_a_moment() {
+        let (callers, who) = (Callers::default(), (Uuid::nil(), Uuid::max(), Uuid::nil()));
+        assert_eq!(callers.role(&who), None);
+        callers.remember(who, Role::Crew);
+        assert_eq!(callers.role(&(Uuid::nil(), Uuid::nil(), Uuid::max())), None);
+        assert_eq!(callers.role(&who), Some(Role::Crew));
+        callers.forget();
+        assert_eq!(callers.role(&who), None);
+        let before = Instant::now().checked_sub(Callers::HOLDS).unwrap();
+        callers.0.insert(who, (Role::Crew, before));
+        assert_eq!(callers.role(&who), None);
     }
 
     // RFC 6750 section 2.1.

@@ -237,7 +237,7 @@ pub async fn list_casing_history(
         state.store.head(org, subject).await?.ok_or_else(Problem::not_found)?;
     }
     let mut items: Vec<Shown> =
-        entries.into_iter().map(|kept| Shown::of(&kept.entry, kept.personal)).collect();
+        entries.into_iter().map(|kept| Shown::of(kept.entry, kept.personal)).collect();
     let next = pages.cut(&mut items, paging.limit, |item| Uuid::from_u128(item.n.into()));
     Ok(page::answer(&request, next.clone().as_deref(), &History { items, next }))
 }

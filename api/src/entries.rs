@@ -5,7 +5,7 @@ use crate::headers::DeviceTime;
 use crate::input::{Body, Query};
 use crate::problem::{self, Code, Details, Problem};
 use crate::shapes::{self, NewEntry};
-use crate::shown::{self, Shown, WithAdded};
+use crate::shown::{self, WithAdded};
 use crate::state::State;
 use crate::strict::{self, Strict};
 use actix_web::http::header;
@@ -139,10 +139,7 @@ pub fn refuse(entries: &[Entry]) -> Result<(), Problem> {
 
 fn with_added(entries: &[Entry], personal: Option<Personal>) -> Option<WithAdded> {
     let (own, added) = entries.split_first()?;
-    Some(WithAdded {
-        entry: Shown::of(own, personal),
-        added: added.iter().map(|entry| Shown::of(entry, None)).collect(),
-    })
+    Some(WithAdded::of(own, personal, added))
 }
 
 /// One entry
@@ -165,8 +162,5 @@ pub async fn get_entry(
         Ok(Some((kept, read::added(conn, org, id).await?)))
     };
     let (kept, added) = state.store.in_org(org, find).await?.ok_or_else(Problem::not_found)?;
-    Ok(HttpResponse::Ok().json(WithAdded {
-        entry: Shown::of(&kept.entry, kept.personal),
-        added: added.iter().map(|entry| Shown::of(entry, None)).collect(),
-    }))
+    Ok(HttpResponse::Ok().json(WithAdded::of(&kept.entry, kept.personal, &added)))
 }

@@ -292,6 +292,7 @@ async fn go_on(
         Ok(Some(family))
     };
     let Some(family) = state.store.in_org(org, step).await? else {
+        state.callers.forget();
         return Ok(None);
     };
     let role = state.store.role_in_session(org, family.person_id, id).await?;
@@ -315,6 +316,7 @@ pub async fn delete_session(
     let end =
         async |conn: &mut _| account::end_session(conn, org, session, Ended::SignedOut, now).await;
     state.store.in_org(org, end).await?;
+    state.callers.forget();
     tracing::info!(event = "session_ended", %org, person = %caller.person);
     Ok(HttpResponse::NoContent().finish())
 }

@@ -3,10 +3,12 @@
 use crate::shapes;
 use crate::stopping::StoppingRule;
 use chrono::{DateTime, FixedOffset, Utc};
+use rules::canonical::Line;
 use rules::entry::{Basis, Outcome, Worked};
 use rules::facts::Personal;
 use rules::{Entry, Facts, Kind, Subject, SubjectKind, table};
 use serde::Serialize;
+use serde_json::value::RawValue;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use utoipa::ToSchema;
@@ -52,7 +54,7 @@ pub struct Shown {
     pub by: Uuid,
     /// What happened.
     #[schema(schema_with = shapes::any_facts)]
-    pub facts: Value,
+    pub facts: Box<RawValue>,
     /// The rules that were confirmed.
     pub attested: BTreeSet<String>,
     /// The refused entry that it tries again.
@@ -86,10 +88,10 @@ pub struct Shown {
 impl Shown {
     /// An entry with its personal part.
     #[must_use]
-    pub fn of(entry: &Entry, personal: Option<Personal>) -> Shown {
-        let (outcome, cautions, worked, rules) = match &entry.outcome {
+    pub fn of(line: Line, personal: Option<Personal>) -> Shown {
+        let (outcome, cautions, worked, rules) = match line.outcome {
             Outcome::Recorded { cautions, worked } => {
-                (Came::Recorded, cautions.clone(), worked.clone(), Vec::new())
+                (Came::Recorded, cautions, worked, Vec::new())
             }
             Outcome::Refused { reasons } => {
                 let rules = reasons.iter().map(StoppingRule::from).collect();
@@ -97,33 +99,36 @@ impl Shown {
             }
         };
         Shown {
-            id: entry.id,
-            subject: entry.subject,
-            n: entry.n,
-            kind: entry.facts.kind(),
-            occurred_at: entry.occurred_at,
-            recorded_at: entry.recorded_at,
-            sent_at: entry.sent_at,
-            sender: entry.sender,
-            by: entry.by,
-            facts: entry.facts.to_value(),
-            attested: entry.attested.clone(),
-            retries: entry.retries,
-            cause: entry.cause,
+            id: line.id,
+            subject: line.subject,
+            n: line.n,
+            kind: line.kind,
+            occurred_at: line.occurred_at,
+            recorded_at: line.recorded_at,
+            sent_at: line.sent_at,
+            sender: line.sender,
+            by: line.by,
+            say: say(line.kind, line.subject.kind, line.facts.get()),
+            facts: line.facts,
+            attested: line.attested,
+            retries: line.retries,
+            cause: line.cause,
             outcome,
             cautions,
             worked,
             rules,
-            say: say(&entry.facts),
-            basis: entry.basis.clone(),
+            basis: line.basis,
             personal,
         }
     }
 }
 
-fn say(facts: &Facts) -> Option<&'static str> {
-    match facts {
-        Facts::Flagged(flagged) => table::rule(flagged.reason.rule()).map(|rule| &*rule.say),
+fn say(kind: Kind, subject: SubjectKind, facts: &str) -> Option<&'static str> {
+    if kind != Kind::Flagged {
+        return None;
+    }
+    match Facts::read(kind, subject, facts) {
+        Ok(Facts::Flagged(flagged)) => table::rule(flagged.reason.rule()).map(|rule| &*rule.say),
         _ => None,
     }
 }
@@ -137,6 +142,15 @@ pub struct WithAdded {
     pub entry: Shown,
     /// What the ledger added, recorded with it.
     pub added: Vec<Shown>,
+}
+
+impl WithAdded {
+    /// An entry with its personal part, and what the ledger added because of it.
+    #[must_use]
+    pub fn of(own: &Entry, personal: Option<Personal>, added: &[Entry]) -> WithAdded {
+        let added = added.iter().map(|entry| Shown::of(Line::of(entry), None)).collect();
+        WithAdded { entry: Shown::of(Line::of(own), personal), added }
+    }
 }
 
 /// How the document shows an entry, with what the ledger added because of it.

@@ -1,5 +1,6 @@
 //! What every request handler shares.
 
+use crate::auth::Callers;
 use crate::clock::Clock;
 use crate::keys::Keys;
 use crate::limits::Limits;
@@ -23,6 +24,8 @@ pub struct State {
     pub keys: Arc<Keys>,
     /// The access tokens that were verified.
     pub tokens: Arc<Verified>,
+    /// Who was let through a moment ago.
+    pub callers: Arc<Callers>,
     /// Its clock.
     pub clock: Clock,
     /// Its work on passwords.
@@ -47,6 +50,7 @@ impl State {
             gatherer: Arc::new(gatherer),
             keys: Arc::new(keys),
             tokens: Arc::default(),
+            callers: Arc::default(),
             clock,
             passwords: Arc::new(passwords),
             throttle: Arc::default(),

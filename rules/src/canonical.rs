@@ -6,28 +6,30 @@
 //! integer count of hundredths of its unit, so 120.3 psi stands there as 12030.
 
 use crate::Quantity;
-use crate::entry::{Entry, Outcome};
+use crate::entry::{Basis, Entry, Outcome, Subject};
 use crate::facts::bounds::LONG;
 use crate::facts::{Facts, Field, Kind, Personal};
 use chrono::{DateTime, FixedOffset, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use serde_json::value::RawValue;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
+use std::fmt::Write;
 use unicode_normalization::is_nfc;
 use uuid::Uuid;
 
 /// The version of the record's form.
 pub const VERSION: u32 = 1;
 
-/// The record as it stands in the bytes.
+/// The record as it stands in the bytes: written from values, read as raw JSON.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Record {
+struct Record<Json> {
     v: u32,
     org: Uuid,
     id: Uuid,
-    subject: crate::entry::Subject,
+    subject: Subject,
     n: u64,
     kind: Kind,
     occurred_at: String,
@@ -36,15 +38,15 @@ struct Record {
     sent_at: Option<String>,
     sender: Uuid,
     by: Uuid,
-    facts: Value,
+    facts: Json,
     #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
     attested: BTreeSet<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     retries: Option<Uuid>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     cause: Option<Uuid>,
-    outcome: Value,
-    basis: crate::entry::Basis,
+    outcome: Json,
+    basis: Basis,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     personal_hash: Option<String>,
 }
@@ -108,35 +110,111 @@ impl Entry {
     /// # Errors
     /// [`NotAnEntry`] where a field is missing, unknown or of another type.
     pub fn read(bytes: &[u8]) -> Result<Entry, NotAnEntry> {
+        let line = Line::read(bytes)?;
+        let facts = Facts::read(line.kind, line.subject.kind, line.facts.get())
+            .map_err(|error| NotAnEntry(format!("{error:?}")))?;
+        Ok(Entry {
+            org: line.org,
+            id: line.id,
+            subject: line.subject,
+            n: line.n,
+            occurred_at: line.occurred_at,
+            recorded_at: line.recorded_at,
+            sent_at: line.sent_at,
+            sender: line.sender,
+            by: line.by,
+            facts,
+            attested: line.attested,
+            retries: line.retries,
+            cause: line.cause,
+            outcome: line.outcome,
+            basis: line.basis,
+            personal_hash: line.personal_hash,
+        })
+    }
+}
+
+/// An [`Entry`] to be shown and not judged: its facts are JSON, in the units in which they were
+/// sent, and were not read.
+#[derive(Clone, Debug)]
+#[expect(missing_docs, reason = "the fields are those of an entry")]
+pub struct Line {
+    pub org: Uuid,
+    pub id: Uuid,
+    pub subject: Subject,
+    pub n: u64,
+    pub kind: Kind,
+    pub occurred_at: DateTime<FixedOffset>,
+    pub recorded_at: DateTime<Utc>,
+    pub sent_at: Option<DateTime<FixedOffset>>,
+    pub sender: Uuid,
+    pub by: Uuid,
+    pub facts: Box<RawValue>,
+    pub attested: BTreeSet<String>,
+    pub retries: Option<Uuid>,
+    pub cause: Option<Uuid>,
+    pub outcome: Outcome,
+    pub basis: Basis,
+    pub personal_hash: Option<String>,
+}
+
+impl Line {
+    /// Reads the canonical bytes of an entry, without its facts.
+    ///
+    /// # Errors
+    /// [`NotAnEntry`] where a field is missing, unknown or of another type.
+    pub fn read(bytes: &[u8]) -> Result<Line, NotAnEntry> {
         let bad = |error: &dyn std::fmt::Display| NotAnEntry(error.to_string());
-        let record: Record = serde_json::from_slice(bytes).map_err(|e| bad(&e))?;
+        let record: Record<&RawValue> = serde_json::from_slice(bytes).map_err(|e| bad(&e))?;
         if record.v != VERSION {
             return Err(NotAnEntry(format!("version {} is not known", record.v)));
         }
-        let facts = Facts::from_value(record.kind, record.subject.kind, in_units(record.facts))
-            .map_err(|field| NotAnEntry(format!("{}: {}", field.pointer, field.say)))?;
-        let outcome: Outcome =
-            serde_json::from_value(in_units(record.outcome)).map_err(|e| bad(&e))?;
         let parse =
             |text: &str| DateTime::<FixedOffset>::parse_from_rfc3339(text).map_err(|e| bad(&e));
-        Ok(Entry {
+        Ok(Line {
             org: record.org,
             id: record.id,
             subject: record.subject,
             n: record.n,
+            kind: record.kind,
             occurred_at: parse(&record.occurred_at)?,
             recorded_at: parse(&record.recorded_at)?.with_timezone(&Utc),
             sent_at: record.sent_at.as_deref().map(parse).transpose()?,
             sender: record.sender,
             by: record.by,
-            facts,
+            facts: RawValue::from_string(in_units(record.facts.get())).map_err(|e| bad(&e))?,
             attested: record.attested,
             retries: record.retries,
             cause: record.cause,
-            outcome,
+            outcome: serde_json::from_str(&in_units(record.outcome.get())).map_err(|e| bad(&e))?,
             basis: record.basis,
             personal_hash: record.personal_hash,
         })
+    }
+
+    /// The same of an entry at hand.
+    #[must_use]
+    pub fn of(entry: &Entry) -> Line {
+        let facts = serde_json::value::to_raw_value(&entry.facts.to_value());
+        Line {
+            org: entry.org,
+            id: entry.id,
+            subject: entry.subject,
+            n: entry.n,
+            kind: entry.facts.kind(),
+            occurred_at: entry.occurred_at,
+            recorded_at: entry.recorded_at,
+            sent_at: entry.sent_at,
+            sender: entry.sender,
+            by: entry.by,
+            facts: facts.expect("a value is JSON"),
+            attested: entry.attested.clone(),
+            retries: entry.retries,
+            cause: entry.cause,
+            outcome: entry.outcome.clone(),
+            basis: entry.basis.clone(),
+            personal_hash: entry.personal_hash.clone(),
+        }
     }
 }
 
@@ -184,13 +262,41 @@ fn in_hundredths(value: Value) -> Value {
     })
 }
 
-fn in_units(value: Value) -> Value {
-    map_numbers(value, &|number| match number.as_i64() {
-        Some(hundredths) => {
-            serde_json::to_value(Quantity::from_hundredths(hundredths)).unwrap_or_default()
+/// JSON in hundredths as JSON in units: every number outside of texts is a count of hundredths.
+fn in_units(json: &str) -> String {
+    let mut units = String::with_capacity(json.len());
+    let mut rest = json;
+    while let Some(start) = rest.find(|c: char| c == '"' || c == '-' || c.is_ascii_digit()) {
+        units.push_str(&rest[..start]);
+        rest = &rest[start..];
+        let end = if rest.starts_with('"') { end_of_text(rest) } else { end_of_number(rest) };
+        let (token, after) = rest.split_at(end);
+        match token.parse() {
+            // What an amount is written as is what serde writes of it.
+            Ok(hundredths) => write!(units, "{}", Quantity::from_hundredths(hundredths)),
+            Err(_) => units.write_str(token),
         }
-        None => Value::Number(number),
-    })
+        .expect("a string takes what is written to it");
+        rest = after;
+    }
+    units.push_str(rest);
+    units
+}
+
+/// Where the JSON text ends that begins here.
+fn end_of_text(json: &str) -> usize {
+    let mut escaped = false;
+    let ends = |&(place, byte): &(usize, u8)| {
+        let end = byte == b'"' && !escaped && place > 0;
+        escaped = byte == b'\\' && !escaped;
+        end
+    };
+    json.bytes().enumerate().find(ends).map_or(json.len(), |(place, _)| place + 1)
+}
+
+/// Where the JSON number ends that begins here.
+fn end_of_number(json: &str) -> usize {
+    json.find(|c: char| !matches!(c, '0'..='9' | '-' | '+' | '.' | 'e' | 'E')).unwrap_or(json.len())
 }
 
 /// Names every text that could not be compared byte by byte: not in Unicode
@@ -220,5 +326,29 @@ pub(crate) fn check_text(value: &Value, pointer: &str, fields: &mut Vec<Field>) 
             }
         }
         _ => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    /// RFC 8259 section 7: a quotation mark in a text is escaped, and so is the escape.
+    #[test]
+    fn numbers_become_units_and_texts_stay() {
+        assert_eq!(in_units(r#"{"psi":12030,"n":-5}"#), r#"{"psi":120.3,"n":-0.05}"#);
+        assert_eq!(in_units(r#"[100,0,-100,110,["7\\",700]]"#), r#"[1,0,-1,1.1,["7\\",7]]"#);
+        assert_eq!(
+            in_units(r#"{"a \"100":"100\"\\","b":[true,null]}"#),
+            r#"{"a \"100":"100\"\\","b":[true,null]}"#
+        );
+        assert_eq!(in_units("12345"), "123.45");
+        let texts = json!(["\"", "\\", "\\\"5", "5\u{e9}5", "\u{0}5"]);
+        assert_eq!(in_units(&texts.to_string()), texts.to_string());
+        let values = json!({"psi": 120.3, "ft": [1.0, 0.05, -3.5], "ok": "9"});
+        let back = in_units(&in_hundredths(values.clone()).to_string());
+        let back: Value = serde_json::from_str(&back).unwrap();
+        assert_eq!(in_hundredths(back), in_hundredths(values));
     }
 }

@@ -4,6 +4,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
+use rules::canonical::Line;
 use rules::entry::{Basis, Outcome, Reason, Worked};
 use rules::facts::model::Construction;
 use rules::fold::fold;
@@ -99,11 +100,13 @@ proptest! {
         for entry in &entries {
             world.apply(entry);
             prop_assert_eq!(&Entry::from_bytes(&entry.bytes()).unwrap(), entry);
+            let line = Line::read(&entry.bytes()).unwrap();
+            prop_assert_eq!(format!("{line:?}"), format!("{:?}", Line::of(entry)));
         }
         let head = &world.heads[&Subject::casing(CASING)];
         prop_assert_eq!(&head.state, &fold(&entries, None));
         prop_assert_eq!(head, &Head::of(&entries));
-        let read_back = rules::fold::State::from_value(SubjectKind::Casing, head.state.to_value()).unwrap();
+        let read_back = rules::fold::State::read(SubjectKind::Casing, &head.state.to_json().unwrap()).unwrap();
         prop_assert_eq!(&read_back, &head.state);
     }
 }

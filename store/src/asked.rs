@@ -3,13 +3,14 @@
 
 use crate::load::HeadRow;
 use crate::prepared::Prepared;
-use crate::read::{Kept, KeptRow, kept};
+use crate::read::{Kept, KeptRow};
 use crate::{Patience, Store, StoreError, WAIT, open};
 use diesel::prelude::*;
 use diesel::result::{DatabaseErrorKind, Error as DieselError};
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Text};
 use diesel_async::{AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
+use rules::canonical::Line;
 use rules::world::Head;
 use rules::{Role, Subject};
 use serde::Deserialize;
@@ -141,7 +142,7 @@ impl Store {
         Ok(head.known().then_some((head, row.open_refusals)))
     }
 
-    /// The entries of a subject after this place among them, in the order of arrival.
+    /// The entries of a subject after this place among them, in the order of arrival, to be shown.
     ///
     /// # Errors
     /// When the database fails.
@@ -151,10 +152,10 @@ impl Store {
         subject: Subject,
         after_n: u64,
         most: i64,
-    ) -> Result<Vec<Kept>, StoreError> {
+    ) -> Result<Vec<Kept<Line>>, StoreError> {
         let statement =
             async |conn: &AsyncPgConnection| history(conn, org, subject, after_n, most).await;
-        kept(self.ask(statement).await?)
+        self.ask(statement).await?.into_iter().map(KeptRow::line).collect()
     }
 }
 

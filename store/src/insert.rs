@@ -1,6 +1,7 @@
 //! Writing what was decided, one statement a table.
 
 use crate::StoreError;
+use crate::json::Json;
 use crate::load;
 use crate::prepared::Prepared;
 use crate::record::{Before, Written};
@@ -96,7 +97,7 @@ struct HeadColumns {
     last: Vec<Option<Uuid>>,
     recorded_at: Vec<Option<DateTime<Utc>>>,
     occurred_at: Vec<Option<DateTime<Utc>>>,
-    state: Vec<Option<serde_json::Value>>,
+    state: Vec<Option<Json>>,
 }
 
 impl HeadColumns {
@@ -109,8 +110,7 @@ impl HeadColumns {
             columns.last.push(head.last);
             columns.recorded_at.push(head.recorded_at);
             columns.occurred_at.push(head.occurred_at);
-            let state = head.state.to_value();
-            columns.state.push((!state.is_null()).then_some(state));
+            columns.state.push(head.state.to_json().map(Json));
         }
         columns
     }

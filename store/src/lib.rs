@@ -6,6 +6,7 @@ pub mod check;
 pub mod embedded;
 pub mod gather;
 mod insert;
+mod json;
 pub mod load;
 pub mod migrate;
 mod prepared;

@@ -1,6 +1,7 @@
 //! Reading what decisions stand on.
 
 use crate::StoreError;
+use crate::json::Json;
 use crate::prepared::Prepared;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -122,15 +123,19 @@ pub(crate) struct HeadRow {
     #[diesel(sql_type = Nullable<Timestamptz>)]
     occurred_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Jsonb>)]
-    state: Option<serde_json::Value>,
+    state: Option<Json>,
 }
 
 impl HeadRow {
     /// The subject and its head.
     pub(crate) fn read(self) -> Result<(Subject, Head), StoreError> {
         let subject = subject(&self.kind, self.id)?;
-        let state = State::from_value(subject.kind, self.state.unwrap_or_default())
-            .map_err(|error| StoreError::Broken(format!("the state of {}: {error}", self.id)))?;
+        let state = match self.state {
+            Some(json) => State::read(subject.kind, &json.0).map_err(|error| {
+                StoreError::Broken(format!("the state of {}: {error}", self.id))
+            })?,
+            None => State::Unknown,
+        };
         let head = Head {
             n: u64::try_from(self.n).unwrap_or_default(),
             last: self.last_entry,

@@ -9,20 +9,22 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Binary, Nullable, Text};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use rules::canonical::{Line, NotAnEntry};
 use rules::facts::Personal;
 use rules::fold::casing::{Standing, Whereabouts};
 use rules::world::{Head, Owned};
 use rules::{Entry, Subject, SubjectKind};
 use serde::Serialize;
+use std::fmt::Display;
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
 
 /// An entry with its personal part, where it has one that was not erased.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Kept {
+pub struct Kept<E = Entry> {
     /// The entry.
-    pub entry: Entry,
+    pub entry: E,
     /// Notes and names.
     pub personal: Option<Personal>,
 }
@@ -36,11 +38,19 @@ pub(crate) struct KeptRow {
 }
 
 impl KeptRow {
-    pub(crate) fn read(self) -> Result<Kept, StoreError> {
-        let entry = BytesRow { bytes: self.bytes }.read()?;
+    fn read(self) -> Result<Kept, StoreError> {
+        self.with(Entry::read)
+    }
+
+    pub(crate) fn line(self) -> Result<Kept<Line>, StoreError> {
+        self.with(Line::read)
+    }
+
+    fn with<E>(self, read: fn(&[u8]) -> Result<E, NotAnEntry>) -> Result<Kept<E>, StoreError> {
+        let broken = |error: &dyn Display| StoreError::Broken(error.to_string());
+        let entry = read(&self.bytes).map_err(|error| broken(&error))?;
         let personal = self.personal.map(|bytes| serde_json::from_slice(&bytes)).transpose();
-        let personal = personal.map_err(|error| StoreError::Broken(error.to_string()))?;
-        Ok(Kept { entry, personal })
+        Ok(Kept { entry, personal: personal.map_err(|error| broken(&error))? })
     }
 }
 
@@ -90,10 +100,7 @@ pub async fn history(
     after_n: u64,
     most: i64,
 ) -> Result<Vec<Kept>, StoreError> {
-    kept(asked::history(conn, org, subject, after_n, most).await?)
-}
-
-pub(crate) fn kept(rows: Vec<KeptRow>) -> Result<Vec<Kept>, StoreError> {
+    let rows = asked::history(conn, org, subject, after_n, most).await?;
     rows.into_iter().map(KeptRow::read).collect()
 }
 

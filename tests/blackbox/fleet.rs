@@ -225,7 +225,8 @@ impl Ledger for Fleet {
         let numbers: Vec<u64> = history.iter().map(|entry| entry.n).collect();
         let counted: Vec<u64> = (1..=shown["n"].as_u64().unwrap()).collect();
         assert_eq!(numbers, counted, "nothing of the history is left out");
-        for (field, value) in fold(&history, None).to_value().as_object().unwrap() {
+        let fold = serde_json::to_value(fold(&history, None)).unwrap();
+        for (field, value) in fold.as_object().unwrap() {
             assert_eq!(&shown[field], value, "the casing is the fold of its history: {field}");
         }
         shown

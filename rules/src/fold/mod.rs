@@ -46,25 +46,27 @@ pub enum State {
 }
 
 impl State {
-    /// Reads a state back from JSON.
+    /// Reads the state of a subject of this kind back from JSON.
     ///
     /// # Errors
     /// Where the JSON is not the state of this kind of subject.
-    pub fn from_value(
-        kind: SubjectKind,
-        value: serde_json::Value,
-    ) -> Result<State, serde_json::Error> {
-        Ok(match (value, kind) {
-            (serde_json::Value::Null, _) => State::Unknown,
-            (value, SubjectKind::Casing) => State::Casing(serde_json::from_value(value)?),
-            (value, kind) => State::Registry(Box::new(Registry::from_value(kind, value)?)),
+    pub fn read(kind: SubjectKind, json: &[u8]) -> Result<State, serde_json::Error> {
+        Ok(match kind {
+            SubjectKind::Casing => State::Casing(serde_json::from_slice(json)?),
+            kind => {
+                let value = serde_json::from_slice(json)?;
+                State::Registry(Box::new(Registry::from_value(kind, value)?))
+            }
         })
     }
 
-    /// The state as JSON; null where nothing is recorded.
+    /// The state as JSON; none where nothing is recorded.
     #[must_use]
-    pub fn to_value(&self) -> serde_json::Value {
-        serde_json::to_value(self).unwrap_or_default()
+    pub fn to_json(&self) -> Option<Vec<u8>> {
+        match self {
+            State::Unknown => None,
+            known => serde_json::to_vec(known).ok(),
+        }
     }
 
     /// Takes in the next entry in the order of the fold.

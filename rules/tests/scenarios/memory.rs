@@ -2,6 +2,7 @@
 
 use crate::agree;
 use crate::script::{Ledger, Script, Sending, id};
+use rules::canonical::Line;
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
 use rules::{Command, Entry, Role, Subject, SubjectKind, World, decide};
@@ -90,6 +91,12 @@ impl Ledger for Memory {
             agree::with(&book.world, &command, sender, &entries[0]);
         }
         for entry in entries.iter().filter(|_| !sending.dry_run) {
+            let line = Line::read(&entry.bytes()).unwrap();
+            assert_eq!(
+                format!("{line:?}"),
+                format!("{:?}", Line::of(entry)),
+                "the facts are as sent"
+            );
             let read_back = Entry::from_bytes(&entry.bytes()).unwrap();
             assert_eq!(&read_back, entry, "an entry is what its bytes say");
             book.world.apply(entry);
@@ -105,8 +112,9 @@ impl Ledger for Memory {
         };
         let folded = fold(book.entries.iter().filter(|entry| entry.subject == subject), None);
         assert_eq!(folded, head.state, "the row is the fold");
-        let mut shown = head.state.to_value();
-        let read_back = State::from_value(SubjectKind::Casing, shown.clone()).unwrap();
+        let json = head.state.to_json().unwrap();
+        let read_back = State::read(SubjectKind::Casing, &json).unwrap();
+        let mut shown: Value = serde_json::from_slice(&json).unwrap();
         assert_eq!(read_back, head.state, "the row can be read back");
         if let State::Casing(casing) = &head.state {
             shown["n"] = json!(head.n);
