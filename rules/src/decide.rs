@@ -4,7 +4,7 @@ use crate::entry::{
     Basis, Command, Entry, HoldWorked, Outcome, Sender, Subject, SubjectKind, Worked,
 };
 use crate::facts::Facts;
-use crate::facts::casing::{Doubt, Flagged, Path};
+use crate::facts::casing::{Done, Doubt, Flagged, Path};
 use crate::facts::wheel::{Tagged, WheelKind};
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, State};
@@ -335,7 +335,11 @@ fn consequences(case: &Case<'_>, recorded: bool) -> Vec<(Subject, Facts)> {
                 added.extend(cage.map(|cage| (cage, incident())));
             }
         }
-        Facts::PressureRead(_) | Facts::Removed(_) => {
+        Facts::Returned(facts) if recorded && !as_ordered(case, facts.done) => {
+            added.push((own, flag(Doubt::Unknown)));
+        }
+        Facts::Found(_) if recorded => added.push((own, flag(Doubt::Unknown))),
+        Facts::PressureRead(_) | Facts::Removed(_) | Facts::Missing(_) => {
             let low = low::found_low(case);
             added.extend(low.own.then(|| (own, flag(Doubt::Low))));
             added.extend(low.mate.map(|mate| (Subject::casing(mate), flag(Doubt::Mate))));
@@ -343,6 +347,12 @@ fn consequences(case: &Case<'_>, recorded: bool) -> Vec<(Subject, Facts)> {
         _ => {}
     }
     added
+}
+
+/// Done away was what was ordered, or nothing.
+fn as_ordered(case: &Case<'_>, done: Done) -> bool {
+    let order = case.casing().and_then(|casing| casing.order.as_ref());
+    order.is_none_or(|order| done.as_ordered(order.purpose))
 }
 
 fn verdict(case: &Case<'_>) -> Option<Verdict> {

@@ -10,7 +10,7 @@ use uuid::Uuid;
 /// The air's temperature where none was taken, degrees Fahrenheit.
 const REFERENCE_F: f64 = 68.0;
 
-/// Who is in doubt after a pressure was found.
+/// Who is in doubt after a pressure was found, or after a tire went missing.
 #[derive(Default)]
 pub(crate) struct Low {
     pub(crate) own: bool,
@@ -21,12 +21,9 @@ pub(crate) struct Low {
 /// the recommended pressure is run low. Only an installed tire was driven.
 pub(crate) fn found_low(case: &Case<'_>) -> Low {
     let Some((psi, at)) = found(case) else {
-        return Low::default();
+        return Low { own: false, mate: missing(case).and_then(|at| mate_of(case, at)) };
     };
-    let Some(casing) = case.casing() else {
-        return Low::default();
-    };
-    let Some(set) = casing.vehicle.and_then(|vehicle| {
+    let Some(set) = case.casing().and_then(|casing| casing.vehicle).and_then(|vehicle| {
         case.world.vehicle(vehicle, case.at)?.axle_of(at).map(|axle| axle.set_psi)
     }) else {
         return Low::default();
@@ -36,17 +33,23 @@ pub(crate) fn found_low(case: &Case<'_>) -> Low {
     }
     // The load of a dual pair is not known without a weighing of the same day,
     // so a mate of a tire at 80 % or less is in doubt.
-    let mate = casing
-        .vehicle
-        .zip(at.mate())
-        .and_then(|(vehicle, place)| case.world.at_position(vehicle, place, case.id()))
-        .filter(|(id, now)| {
-            // What is there now need not have been there then.
-            let then = case.world.at(Subject::casing(*id), case.at);
-            then.casing().is_some_and(|c| (c.vehicle, c.position) == (now.vehicle, now.position))
-        })
-        .map(|(id, _)| id);
-    Low { own: true, mate }
+    Low { own: true, mate: mate_of(case, at) }
+}
+
+/// The position that a tire went missing from.
+fn missing(case: &Case<'_>) -> Option<Position> {
+    matches!(case.command.facts, Facts::Missing(_)).then(|| case.casing()?.position).flatten()
+}
+
+/// The casing beside this position of the pair, if it was there then.
+fn mate_of(case: &Case<'_>, at: Position) -> Option<Uuid> {
+    let vehicle = case.casing()?.vehicle?;
+    let (id, now) = case.world.at_position(vehicle, at.mate()?, case.id())?;
+    // What is there now need not have been there then.
+    let then = case.world.at(Subject::casing(id), case.at);
+    then.casing()
+        .is_some_and(|c| (c.vehicle, c.position) == (now.vehicle, now.position))
+        .then_some(id)
 }
 
 /// The lowest of the pressure as read, its cold equivalent, and the federal

@@ -516,6 +516,12 @@ fn named(command: &Command) -> Vec<(&'static str, Subject)> {
         }
         Facts::Installed(facts) => add("/facts/vehicle", K::Vehicle, Some(facts.vehicle)),
         Facts::Removed(facts) => add("/facts/depot", K::Depot, facts.depot),
+        Facts::Returned(facts) => add("/facts/depot", K::Depot, facts.depot),
+        Facts::Moved(facts) => {
+            add("/facts/from_depot", K::Depot, facts.from_depot);
+            add("/facts/to_depot", K::Depot, Some(facts.to_depot));
+        }
+        Facts::Found(facts) => add("/facts/depot", K::Depot, Some(facts.depot)),
         Facts::Registered(body) | Facts::Changed(body) => match body {
             Body::Cage(body) => add("/facts/depot", K::Depot, Some(body.depot)),
             Body::Vehicle(body) => add("/facts/depot", K::Depot, body.depot),

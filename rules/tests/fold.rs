@@ -36,6 +36,11 @@ fn what(choice: u8, amount: i64) -> (Kind, Value) {
         8 => (Kind::Flagged, json!({"reason": "sign"})),
         9 => (Kind::Identified, json!({"marks": {"tag": format!("E{amount}")}})),
         10 => (Kind::Torqued, json!({"torque_ft_lb": 475})),
+        11 => (Kind::SentAway, json!({"to": "Pinebrook", "purpose": "retread"})),
+        12 => (Kind::Returned, json!({"done": "retread", "tread_32nds": 1 + amount % 24})),
+        13 => (Kind::Moved, json!({"to_depot": id})),
+        14 => (Kind::Missing, json!({"off_wheel": amount % 2 == 0})),
+        15 => (Kind::Found, json!({"depot": id, "off_wheel": amount % 3 == 0})),
         _ => (Kind::Scrapped, json!({"reason": "worn_out"})),
     }
 }
@@ -74,7 +79,7 @@ fn acquired() -> Entry {
 proptest! {
     #[test]
     fn row_is_fold_in_any_order_of_arrival(
-        steps in proptest::collection::vec((0u8..12, 0i64..150, 1i64..500, any::<bool>()), 0..40)
+        steps in proptest::collection::vec((0u8..17, 0i64..150, 1i64..500, any::<bool>()), 0..40)
     ) {
         let mut world = World::new(Uuid::from_u128(9));
         world.histories.insert(Subject::casing(CASING), Vec::new());

@@ -17,14 +17,19 @@ pub const WHEELS: u32 = 10;
 
 use Kind as K;
 
-const AT_A_DEPOT: &[Kind] = &[K::Inspected, K::Mounted, K::Mounted, K::TreadRead];
+#[rustfmt::skip]
+const AT_A_DEPOT: &[Kind] = &[
+    K::Inspected, K::Inspected, K::Mounted, K::Mounted, K::Mounted, K::TreadRead, K::SentAway,
+];
 const ON_A_WHEEL: &[Kind] =
     &[K::Held, K::Held, K::Released, K::Installed, K::Installed, K::Demounted, K::PressureRead];
+const AWAY: &[Kind] = &[K::Returned];
+const LOST: &[Kind] = &[K::Found];
 const ON_A_VEHICLE: &[Kind] = &[K::PressureRead, K::Removed, K::Removed, K::Torqued, K::TreadRead];
 #[rustfmt::skip]
 const ANYWHERE: &[Kind] = &[
     K::Inspected, K::Mounted, K::Held, K::Released, K::Installed, K::Removed, K::Demounted,
-    K::PressureRead, K::Flagged, K::Identified, K::Torqued, K::Acquired,
+    K::PressureRead, K::Flagged, K::Identified, K::Torqued, K::Acquired, K::Moved, K::Missing,
 ];
 
 /// The scenario that the day begins with.
@@ -129,6 +134,8 @@ impl Day {
             _ if self.once_in(5) => ANYWHERE,
             Some("depot") => AT_A_DEPOT,
             Some("wheel") => ON_A_WHEEL,
+            Some("away") => AWAY,
+            Some("missing") => LOST,
             _ => ON_A_VEHICLE,
         };
         self.one(here)
@@ -155,6 +162,14 @@ impl Day {
             K::TreadRead => json!({"grooves_32nds": [[self.one(&[15, 14, 14, 13, 12, 3]), 12]]}),
             K::Flagged => json!({"reason": self.one(&["low", "unknown"])}),
             K::Identified => json!({"marks": {"tag": self.one(&["TAG-1", "TAG-2", "TAG-3"])}}),
+            K::SentAway => json!({"to": "Pinebrook", "purpose": self.one(&["retread", "repair"]),
+                "declared_suspect": !self.once_in(4)}),
+            K::Returned => {
+                json!({"read": read, "done": self.one(&["retread", "repair", "nothing"])})
+            }
+            K::Moved => json!({"to_depot": id(self.one(&["elmford", "sandgate"]))}),
+            K::Missing => json!({"off_wheel": self.once_in(2)}),
+            K::Found => json!({"depot": id("elmford")}),
             K::Torqued => json!({"torque_ft_lb": 475}),
             _ => json!({"origin": "new", "model": id("merrow-295g"), "depot": id("elmford"),
                 "marks": {"brand": format!("LK-{number}")}}),

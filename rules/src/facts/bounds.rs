@@ -68,6 +68,8 @@ bounds! {
     Depth from whole(0), whole(40), "32nds of an inch";
     /// A depth of tread when new, 32nds of an inch.
     NewDepth from whole(1), whole(40), "32nds of an inch";
+    /// Which retread of a casing it is, from 1.
+    Life from whole(1), whole(20), "retreads";
     /// A temperature, degrees Fahrenheit.
     Temperature from whole(-80), whole(400), "degrees Fahrenheit";
     /// A speed, miles per hour.

@@ -223,6 +223,16 @@ kinds! {
     Removed(casing::Removed) = "removed" on Casing;
     /// The nuts were checked again after a run.
     Torqued(casing::Torqued) = "torqued" on Casing;
+    /// A casing went to a retreader, a repairer or its maker.
+    SentAway(casing::SentAway) = "sent_away" on Casing;
+    /// A casing came back.
+    Returned(casing::Returned) = "returned" on Casing;
+    /// A casing was brought to another depot.
+    Moved(casing::Moved) = "moved" on Casing;
+    /// A casing is not where it ought to be.
+    Missing(casing::Missing) = "missing" on Casing;
+    /// A missing casing turned up.
+    Found(casing::Found) = "found" on Casing;
     /// A doubt was cast on a casing.
     Flagged(casing::Flagged) = "flagged" on Casing;
     /// A casing may never be used again.

@@ -1,10 +1,12 @@
 //! State of a casing.
 
+mod custody;
+
 use super::Moment;
 use crate::Quantity;
 use crate::entry::{Entry, Worked};
 use crate::facts::Facts;
-use crate::facts::casing::{Damage, Doubt, Installed, Marks, Origin, Path, Removed};
+use crate::facts::casing::{Damage, Doubt, Installed, Marks, Ordered, Origin, Path, Removed};
 use crate::facts::model::Construction;
 use crate::facts::vehicle::Position;
 use crate::hold::{HoldKind, Verdict};
@@ -35,6 +37,10 @@ pub enum Whereabouts {
     Wheel,
     /// On a vehicle.
     Vehicle,
+    /// At a retreader, a repairer or its maker.
+    Away,
+    /// Nobody knows.
+    Missing,
 }
 
 /// A doubt that is still open.
@@ -146,6 +152,18 @@ pub struct Damaged {
     pub damage: Vec<Damage>,
 }
 
+/// What it was sent away for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Order {
+    /// When.
+    #[serde(flatten)]
+    pub moment: Moment,
+    /// The firm.
+    pub to: String,
+    /// What is ordered.
+    pub purpose: Ordered,
+}
+
 /// What is known of a casing.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[schema(as = CasingState)]
@@ -176,6 +194,8 @@ pub struct Casing {
     pub position: Option<Position>,
     /// The last move.
     pub moved: Moment,
+    /// While it is away: what it was sent for.
+    pub order: Option<Order>,
     /// Doubts that are open.
     pub doubts: Vec<OpenDoubt>,
     /// The latest doubt, open or answered.
@@ -234,6 +254,7 @@ impl Casing {
             vehicle: None,
             position: None,
             moved: Moment::of(entry),
+            order: None,
             doubts: Vec::new(),
             doubted: None,
             scrap: None,
@@ -328,6 +349,14 @@ impl Casing {
                     fitting.rechecked = Some(moment);
                 }
             }
+            Facts::SentAway(facts) => self.send_away(moment, facts),
+            Facts::Returned(facts) => self.come_back(moment, facts),
+            Facts::Moved(facts) => {
+                self.depot = facts.to_depot;
+                self.moved = moment;
+            }
+            Facts::Missing(facts) => self.go_missing(moment, facts),
+            Facts::Found(facts) => self.turn_up(moment, facts),
             Facts::Flagged(facts) => self.doubt(moment, facts.reason),
             Facts::Scrapped(_) => {
                 self.scrap.get_or_insert(Scrap { moment, sign: false });

@@ -25,39 +25,69 @@ pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
 }
 
 fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
-    let needs = |place: Whereabouts| {
-        (casing.whereabouts != place).then(|| Stop::shown(vec![casing.moved.entry]))
-    };
+    if let Some(places) = places(&case.command.facts)
+        && !places.contains(&casing.whereabouts)
+    {
+        return Some(Stop::shown(vec![casing.moved.entry]));
+    }
     match &case.command.facts {
         Facts::Acquired(_) => Some(Stop::shown(vec![casing.acquired.entry])),
-        Facts::Mounted(_) => needs(Whereabouts::Depot),
-        Facts::Inspected(facts) if facts.off_wheel => needs(Whereabouts::Depot),
-        Facts::Demounted(_) | Facts::Held(_) | Facts::Released(_) | Facts::Installed(_) => {
-            needs(Whereabouts::Wheel)
+        Facts::TreadRead(facts) => grown(casing, &facts.grooves_32nds),
+        Facts::Returned(facts) => {
+            let passed = facts.life.is_some_and(|life| life <= casing.life);
+            passed.then(|| Stop::found(format!("It had {} retreads already.", casing.life)))
         }
-        Facts::Removed(_) | Facts::Torqued(_) => needs(Whereabouts::Vehicle),
-        Facts::PressureRead(_) if casing.wheel.is_none() => needs(Whereabouts::Wheel),
-        Facts::TreadRead(facts) => {
-            let least = facts.grooves_32nds.iter().flatten().min()?;
-            let before = casing.tread?;
-            (*least > before.least_32nds + READING_SPREAD).then(|| Stop {
-                evidence: vec![before.moment.entry],
-                found: Some(format!(
-                    "It read {}/32 before and cannot have grown.",
-                    before.least_32nds
-                )),
-                caution: false,
-            })
+        Facts::Moved(facts) => {
+            let elsewhere = facts.from_depot.is_some_and(|depot| depot != casing.depot);
+            elsewhere.then(|| Stop::shown(vec![casing.moved.entry]))
         }
         _ => None,
     }
+}
+
+/// Where a casing has to be for an entry of this kind; anywhere where it does not matter.
+fn places(facts: &Facts) -> Option<&'static [Whereabouts]> {
+    use Whereabouts::{Away, Depot, Missing, Vehicle, Wheel};
+    Some(match facts {
+        Facts::Mounted(_) | Facts::SentAway(_) => &[Depot],
+        Facts::Inspected(facts) if facts.off_wheel => &[Depot, Away],
+        Facts::Demounted(_) | Facts::Held(_) | Facts::Released(_) | Facts::Installed(_) => &[Wheel],
+        Facts::Removed(_) | Facts::Torqued(_) => &[Vehicle],
+        Facts::PressureRead(_) => &[Wheel, Vehicle],
+        Facts::Moved(_) => &[Depot, Wheel],
+        Facts::Inspected(_) | Facts::TreadRead(_) | Facts::Identified(_) | Facts::Missing(_) => {
+            &[Depot, Wheel, Vehicle, Away]
+        }
+        Facts::Returned(_) => &[Away],
+        Facts::Found(_) => &[Missing],
+        _ => return None,
+    })
+}
+
+/// A tread does not grow while a casing is worn.
+fn grown(casing: &Casing, grooves: &[Vec<Quantity>]) -> Option<Stop> {
+    let least = grooves.iter().flatten().min()?;
+    let before = casing.tread?;
+    (*least > before.least_32nds + READING_SPREAD).then(|| Stop {
+        evidence: vec![before.moment.entry],
+        found: Some(format!("It read {}/32 before and cannot have grown.", before.least_32nds)),
+        caution: false,
+    })
 }
 
 /// A move is late when another move of the casing is on record after it.
 fn late_move(case: &Case<'_>) -> Option<Stop> {
     let moves = matches!(
         case.command.facts,
-        Facts::Mounted(_) | Facts::Demounted(_) | Facts::Installed(_) | Facts::Removed(_)
+        Facts::Mounted(_)
+            | Facts::Demounted(_)
+            | Facts::Installed(_)
+            | Facts::Removed(_)
+            | Facts::SentAway(_)
+            | Facts::Returned(_)
+            | Facts::Moved(_)
+            | Facts::Missing(_)
+            | Facts::Found(_)
     );
     let now = case.world.heads.get(&case.command.subject)?.state.casing()?;
     (moves && now.moved.at > case.at).then(|| Stop {

@@ -11,6 +11,7 @@ fn mark_read<'a>(case: &'a Case<'_>) -> Option<Option<&'a Mark>> {
         Facts::Held(facts) => Some(facts.read.as_ref()),
         Facts::Released(facts) => Some(facts.read.as_ref()),
         Facts::Installed(facts) => Some(facts.read.as_ref()),
+        Facts::Returned(facts) => Some(facts.read.as_ref()),
         _ => None,
     }
 }

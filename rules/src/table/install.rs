@@ -53,7 +53,8 @@ pub(super) fn tread(case: &Case<'_>) -> Option<Stop> {
     let ask = asked(case)?;
     let carried = ask.facts.grooves_32nds.as_ref().and_then(|g| g.iter().flatten().min().copied());
     let new = || {
-        ask.casing.ran.is_none().then(|| case.model().map(|model| model.new_tread_32nds)).flatten()
+        let never_ran = ask.casing.ran.is_none() && ask.casing.life == 0;
+        never_ran.then(|| case.model().map(|model| model.new_tread_32nds)).flatten()
     };
     let read = ask.casing.tread.filter(|tread| !tread.ran_since).map(|tread| tread.least_32nds);
     let Some(least) = carried.or(read).or_else(|| ask.casing.tread.is_none().then(new).flatten())

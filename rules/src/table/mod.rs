@@ -2,6 +2,7 @@
 
 mod cage;
 mod demount;
+mod dispose;
 mod fact;
 mod hold;
 mod identity;
@@ -278,6 +279,8 @@ pub(crate) const CHECKS: &[Check] = &[
     computed("install.speed", install::speed),
     attested("install.wheel", install::installed),
     computed("install.torque", install::torque),
+    computed("retread.declared", dispose::declared),
+    computed("dispose.scrap", dispose::scrap),
 ];
 
 #[cfg(test)]

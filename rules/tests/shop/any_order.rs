@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 const CASINGS: [&str; 3] = ["A", "B", "C"];
 
 /// What may be told out of the ordinary.
-const KINDS: [Kind; 11] = [
+const KINDS: [Kind; 15] = [
     Kind::Mounted,
     Kind::Demounted,
     Kind::Demounted,
@@ -27,6 +27,10 @@ const KINDS: [Kind; 11] = [
     Kind::Torqued,
     Kind::Flagged,
     Kind::Held,
+    Kind::SentAway,
+    Kind::Returned,
+    Kind::Missing,
+    Kind::Found,
 ];
 
 /// One thing that is told, of which casing, how long after the last thing and how long
@@ -42,13 +46,15 @@ struct Told {
 
 fn told() -> impl Strategy<Value = Told> {
     let late = prop_oneof![3 => Just(0i64), 2 => 1i64..30, 1 => 30i64..300];
-    (0..CASINGS.len(), 0u8..36, 0u8..3, 1i64..8, late)
+    (0..CASINGS.len(), 0u8..48, 0u8..3, 1i64..8, late)
         .prop_map(|(casing, what, place, after, late)| Told { casing, what, place, after, late })
 }
 
 /// The next ordinary thing to do with a casing that stands so.
 fn ordinary(casing: &Casing) -> Kind {
     match (casing.whereabouts, &casing.mounting) {
+        (Whereabouts::Away, _) => Kind::Returned,
+        (Whereabouts::Missing, _) => Kind::Found,
         (Whereabouts::Depot, _) if casing.inspected.is_none() => Kind::Inspected,
         (Whereabouts::Depot, _) => Kind::Mounted,
         (_, Some(mounting)) if mounting.extended.is_none() => Kind::Held,
@@ -78,6 +84,14 @@ fn facts(told: &Told, casing: &Casing) -> (Kind, Value) {
         Kind::TreadRead => json!({"grooves_32nds": [[14 - told.place, 14]]}),
         Kind::Torqued => json!({"torque_ft_lb": 475}),
         Kind::Flagged => json!({"reason": "load"}),
+        Kind::SentAway => {
+            json!({"to": "Pinebrook", "purpose": "repair", "declared_suspect": told.place > 0})
+        }
+        Kind::Returned => {
+            let done = ["repair", "nothing", "retread"][place];
+            json!({"read": {"brand": name}, "done": done})
+        }
+        Kind::Found => json!({"depot": id("elmford")}),
         _ => json!({}),
     };
     (kind, facts)

@@ -85,6 +85,11 @@ impl Ledger {
         self.early(Kind::Registered, Subject::of(kind, id(name)), body);
     }
 
+    /// One more depot.
+    pub fn register_depot(&mut self, name: &str) {
+        self.register(SubjectKind::Depot, name, json!({"name": name, "zone": "America/Denver"}));
+    }
+
     /// Recorded long before the day of the test.
     fn early(&mut self, kind: Kind, subject: Subject, facts: Value) {
         let when = DateTime::parse_from_rfc3339("2026-01-01T00:00:00-06:00").unwrap();

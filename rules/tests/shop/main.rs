@@ -3,6 +3,7 @@
 
 mod any_order;
 mod ask;
+mod custody;
 mod late;
 mod ledger;
 mod plain;

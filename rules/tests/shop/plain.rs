@@ -2,7 +2,7 @@
 //! all that happened, by its definition. Nothing is shared with the rules but the entries.
 
 use rules::entry::Worked;
-use rules::facts::casing::Doubt;
+use rules::facts::casing::{Done, Doubt};
 use rules::facts::vehicle::Position;
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::hold::{HoldKind, Verdict};
@@ -58,10 +58,16 @@ pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
         Facts::Flagged(flagged) => flagged.reason == Doubt::Sign,
         facts => matches!(facts, Facts::Scrapped(_)),
     });
+    let missing = last(told, |facts| matches!(facts, Facts::Missing(_)));
+    let sent = last(told, |facts| matches!(facts, Facts::SentAway(_)));
     let released = last(told, |facts| matches!(facts, Facts::Released(_)));
     let doubted = last(told, |facts| matches!(facts, Facts::Flagged(_)));
     Plain {
         whereabouts: match (place, wheel) {
+            _ if missing > last(told, |facts| matches!(facts, Facts::Found(_))) => {
+                Whereabouts::Missing
+            }
+            _ if sent > missing.max(last(told, is_returned)) => Whereabouts::Away,
             (Some(_), _) => Whereabouts::Vehicle,
             (None, Some(_)) => Whereabouts::Wheel,
             (None, None) => Whereabouts::Depot,
@@ -83,7 +89,11 @@ pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
         release: released
             .filter(|released| wheel.is_some() && Some(*released) > on_wheel)
             .map(|released| (told[released].id, Some(released) > doubted)),
-        tread: told.iter().rev().find_map(|entry| least(&entry.facts)),
+        // A new tread ends what was read of the old one.
+        tread: told[last(told, is_retreaded).unwrap_or_default()..]
+            .iter()
+            .rev()
+            .find_map(|entry| least(&entry.facts)),
         pressure: told.iter().rev().find_map(|entry| match &entry.facts {
             Facts::PressureRead(facts) => Some(facts.psi),
             Facts::Removed(facts) => facts.found_psi,
@@ -109,8 +119,17 @@ fn is_installed(facts: &Facts) -> bool {
     matches!(facts, Facts::Installed(_))
 }
 
+/// Off the vehicle, in whatever way.
 fn is_removed(facts: &Facts) -> bool {
-    matches!(facts, Facts::Removed(_))
+    matches!(facts, Facts::Removed(_) | Facts::Missing(_))
+}
+
+fn is_returned(facts: &Facts) -> bool {
+    matches!(facts, Facts::Returned(_))
+}
+
+fn is_retreaded(facts: &Facts) -> bool {
+    matches!(facts, Facts::Returned(returned) if returned.done == Done::Retread)
 }
 
 fn least(facts: &Facts) -> Option<Quantity> {

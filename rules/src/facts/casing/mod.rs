@@ -1,9 +1,11 @@
 //! What happens to a casing.
 
 mod assembly;
+mod custody;
 mod fitting;
 
 pub use assembly::{Demounted, Held, Mounted, Path, Place, Released};
+pub use custody::{Done, Found, Missing, Moved, Ordered, Returned, SentAway};
 pub use fitting::{Installed, Removed, Torqued};
 
 use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};

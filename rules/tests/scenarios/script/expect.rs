@@ -4,11 +4,16 @@ use super::{Ledger, id, texts};
 use rules::Entry;
 use rules::entry::{Outcome, Reason, Worked};
 use serde_json::{Value, json};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// The answer to a step comes out as written.
-pub(super) fn answer(place: &str, expect: &Value, answer: Result<Vec<Entry>, u16>) {
+pub(super) fn answer(
+    place: &str,
+    expect: &Value,
+    ids: &BTreeMap<String, Uuid>,
+    answer: Result<Vec<Entry>, u16>,
+) {
     let entries = match answer {
         Ok(entries) => entries,
         Err(status) => {
@@ -23,7 +28,13 @@ pub(super) fn answer(place: &str, expect: &Value, answer: Result<Vec<Entry>, u16
             assert_eq!(given, texts(&expect["cautions"]), "{place}: cautions");
             held(place, expect, worked.as_ref());
         }
-        Outcome::Refused { reasons } => refused(place, expect, reasons),
+        Outcome::Refused { reasons } => {
+            refused(place, expect, reasons);
+            let shown: BTreeSet<Uuid> = reasons.iter().flat_map(|r| r.evidence.clone()).collect();
+            for step in texts(&expect["names"]) {
+                assert!(shown.contains(&ids[&step]), "{place}: {step} is not named");
+            }
+        }
     }
     added(place, expect, &entries);
 }
@@ -116,7 +127,7 @@ pub(super) fn then(
             "n_more" => json!(casing(ledger)["n"].as_u64().unwrap() - entries_before),
             "open_refusals" => json!(casing(ledger)[field].as_array().unwrap().len()),
             "life" if casing(ledger)[field] == 0 => json!("original"),
-            "life" => json!("retread"),
+            "life" => json!(format!("retread {}", casing(ledger)[field])),
             "vehicle" | "wheel" => {
                 let expected = json!(id(value.as_str().unwrap()));
                 assert_eq!(casing(ledger)[field], expected, "{place}: {field}");

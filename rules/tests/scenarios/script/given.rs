@@ -190,7 +190,9 @@ impl Given {
             facts.insert("readings".to_owned(), one["samples_s_psi_f"].clone());
             facts.insert("gauge".to_owned(), json!(series_gauge(&one)));
         }
-        for field in ["wheel", "cage", "gauge", "vehicle", "depot", "model"] {
+        let named =
+            ["wheel", "cage", "gauge", "vehicle", "depot", "model", "from_depot", "to_depot"];
+        for field in named {
             if let Some(name) = facts.get(field).and_then(Value::as_str) {
                 facts.insert(field.to_owned(), json!(id(name)));
             }
@@ -199,6 +201,10 @@ impl Given {
         let casing =
             casings.and_then(|all| all.get(subject)).map(|_| self.thing("casings", subject));
         self.marks(kind, &mut facts, &casing.unwrap_or_default());
+        if let Some(life) = facts.get("life").and_then(Value::as_str) {
+            let number: u32 = life.strip_prefix("retread ").unwrap().parse().unwrap();
+            facts.insert("life".to_owned(), json!(number));
+        }
         facts.retain(|_, value| !value.is_null());
         (kind.to_owned(), Value::Object(facts))
     }

@@ -256,7 +256,7 @@ impl Script {
             dry_run: step["dry_run"] == true,
             body,
         };
-        expect::answer(&place, &step["expect"], self.send(ledger, &sending));
+        expect::answer(&place, &step["expect"], ids, self.send(ledger, &sending));
     }
 
     fn said(&mut self, step: &Value, org: &str, ids: &BTreeMap<String, Uuid>) -> Value {
