@@ -67,7 +67,7 @@ def as_transaction(found, ledger):
         elif call:
             statement.text = query_in(ledger, call[1])
         made.append(statement)
-    if made[0].text != "BEGIN":
+    if not made[0].text.startswith("BEGIN"):
         org = made[0].parameters[1]
         plain = ["BEGIN", "SET LOCAL ROLE proofhold_service", f"SET LOCAL app.org = '{org}'"]
         made = [Statement(text) for text in plain] + made + [Statement("COMMIT")]
@@ -96,7 +96,8 @@ def captured(ledger, work):
     answer = work()
     log = ledger.postgres_log.read_bytes()
     ledger.set(log_statement=None)
-    opened = [SETTING.match(statement.text) for statement in statements(log[begun:before].decode())]
+    opened = [SETTING.match(one.strip()) for statement in statements(log[begun:before].decode())
+              for one in statement.text.split(";")]
     settings = {match[1]: match[2] for match in opened if match}
     return as_transaction(statements(log[before:].decode()), ledger), answer, settings
 

@@ -22,7 +22,7 @@ type Id = diesel::sql_types::Uuid;
 
 /// Writes entries, heads, marks, personal parts and what waits to be sealed.
 pub(crate) async fn all(
-    conn: &mut AsyncPgConnection,
+    conn: &AsyncPgConnection,
     before: &Before,
     world: &World,
     written: &Written,
@@ -37,25 +37,6 @@ pub(crate) async fn all(
         subjects.iter().map(|subject| (*subject, world.heads[subject].clone())).collect()
     };
     let bytes: Vec<Vec<u8>> = written.entries.iter().map(Entry::bytes).collect();
-    // What others refer to goes first; all of it is sent in one go.
-    let (new, old, org) = (rows(&new), rows(&old), world.org);
-    let shared = &*conn;
-    let stood_on = before.stood_on(written);
-    let (still, first, second, third, fourth, fifth) = join!(
-        hold_still(shared, world, &stood_on),
-        insert_heads(shared, org, &new),
-        update_heads(shared, org, &old),
-        insert_entries(shared, org, written, &bytes),
-        insert_personal(shared, org, written),
-        queue(shared, org, &written.entries, &bytes),
-    );
-    // After one has failed the others fail with it: the one that says why is looked for.
-    let failed = [still, first, second, third, fourth, fifth].into_iter().filter_map(Result::err);
-    let failed: Vec<StoreError> = failed.collect();
-    let place = failed.iter().position(StoreError::overtaken).unwrap_or(0);
-    if let Some(why) = failed.into_iter().nth(place) {
-        return Err(why);
-    }
     let (mut gone, mut come) = (Vec::new(), Vec::new());
     for subject in &touched {
         let old = before.heads.get(subject).map(|(_, marks)| &marks[..]).unwrap_or_default();
@@ -63,7 +44,24 @@ pub(crate) async fn all(
         gone.extend(old.iter().filter(|mark| !new.contains(mark)).cloned());
         come.extend(new.into_iter().filter(|m| !old.contains(m)).map(|mark| (mark, *subject)));
     }
-    change_marks(conn, org, &gone, &come).await
+    // What others refer to goes first, and marks that go before those that come, so that two
+    // subjects may exchange a mark; all of it is sent in one go.
+    let (new, old, org, stood_on) = (rows(&new), rows(&old), world.org, before.stood_on(written));
+    let done: [Result<(), StoreError>; 8] = join!(
+        hold_still(conn, world, &stood_on),
+        insert_heads(conn, org, &new),
+        update_heads(conn, org, &old),
+        insert_entries(conn, org, written, &bytes),
+        insert_personal(conn, org, written),
+        queue(conn, org, &written.entries, &bytes),
+        delete_marks(conn, org, &gone),
+        insert_marks(conn, org, &come),
+    )
+    .into();
+    // After one has failed the others fail with it: the one that says why is looked for.
+    let failed: Vec<StoreError> = done.into_iter().filter_map(Result::err).collect();
+    let place = failed.iter().position(StoreError::overtaken).unwrap_or(0);
+    failed.into_iter().nth(place).map_or(Ok(()), Err)
 }
 
 /// Locks what the decisions stood on; where it has changed since it was read, nothing is written.
@@ -255,41 +253,50 @@ async fn queue(
     Ok(())
 }
 
-/// Takes marks from the table of owners and puts others in. Those that go, go first, so that
-/// two subjects may exchange a mark in one transaction.
-pub(crate) async fn change_marks(
-    conn: &mut AsyncPgConnection,
+/// Takes marks from the table of owners.
+pub(crate) async fn delete_marks(
+    mut conn: &AsyncPgConnection,
     org: Uuid,
     gone: &[Owned],
+) -> Result<(), StoreError> {
+    if gone.is_empty() {
+        return Ok(());
+    }
+    let (kinds, values): (Vec<&str>, Vec<&str>) = gone.iter().map(Owned::parts).unzip();
+    let query = sql_query(
+        "DELETE FROM mark WHERE org_id = $1 \
+         AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
+    )
+    .bind::<Id, _>(org)
+    .bind::<Array<Text>, _>(kinds)
+    .bind::<Array<Text>, _>(values);
+    Prepared(query).execute(&mut conn).await?;
+    Ok(())
+}
+
+/// Puts marks into the table of owners.
+pub(crate) async fn insert_marks(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
     come: &[(Owned, Subject)],
 ) -> Result<(), StoreError> {
-    if !gone.is_empty() {
-        let (kinds, values): (Vec<&str>, Vec<&str>) = gone.iter().map(Owned::parts).unzip();
-        let query = sql_query(
-            "DELETE FROM mark WHERE org_id = $1 \
-             AND (kind, value) IN (SELECT * FROM unnest($2, $3))",
-        )
-        .bind::<Id, _>(org)
-        .bind::<Array<Text>, _>(kinds)
-        .bind::<Array<Text>, _>(values);
-        Prepared(query).execute(conn).await?;
+    if come.is_empty() {
+        return Ok(());
     }
-    if !come.is_empty() {
-        let mut come: Vec<&(Owned, Subject)> = come.iter().collect();
-        come.sort();
-        let (kinds, values): (Vec<&str>, Vec<&str>) = come.iter().map(|(m, _)| m.parts()).unzip();
-        let (of_kinds, of): (Vec<&str>, Vec<Uuid>) =
-            come.iter().map(|(_, subject)| (subject.kind.name(), subject.id)).unzip();
-        let query = sql_query(
-            "INSERT INTO mark (org_id, kind, value, subject_kind, subject_id) \
-             SELECT $1, * FROM unnest($2, $3, $4, $5) RETURNING kind",
-        )
-        .bind::<Id, _>(org)
-        .bind::<Array<Text>, _>(kinds)
-        .bind::<Array<Text>, _>(values)
-        .bind::<Array<Text>, _>(of_kinds)
-        .bind::<Array<Id>, _>(of);
-        Prepared(query).execute(conn).await?;
-    }
+    let mut come: Vec<&(Owned, Subject)> = come.iter().collect();
+    come.sort();
+    let (kinds, values): (Vec<&str>, Vec<&str>) = come.iter().map(|(m, _)| m.parts()).unzip();
+    let (of_kinds, of): (Vec<&str>, Vec<Uuid>) =
+        come.iter().map(|(_, subject)| (subject.kind.name(), subject.id)).unzip();
+    let query = sql_query(
+        "INSERT INTO mark (org_id, kind, value, subject_kind, subject_id) \
+         SELECT $1, * FROM unnest($2, $3, $4, $5) RETURNING kind",
+    )
+    .bind::<Id, _>(org)
+    .bind::<Array<Text>, _>(kinds)
+    .bind::<Array<Text>, _>(values)
+    .bind::<Array<Text>, _>(of_kinds)
+    .bind::<Array<Id>, _>(of);
+    Prepared(query).execute(&mut conn).await?;
     Ok(())
 }

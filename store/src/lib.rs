@@ -271,22 +271,15 @@ async fn open(url: String, patience: Patience) -> ConnectionResult<AsyncPgConnec
     Ok(conn)
 }
 
-/// Begins a transaction of an organisation, as the role of the service: its messages are sent in
-/// one go. Alone, it waits until no other transaction of the organisation is about to write, and
-/// keeps them waiting ([`take_turn`]).
-async fn begin(conn: &AsyncPgConnection, org: Uuid, alone: bool) -> Result<(), StoreError> {
-    let turn = match alone {
-        true => format!("; SELECT pg_advisory_xact_lock({})", turn(org)),
-        false => String::new(),
-    };
-    let (mut first, mut second, mut third) = (conn, conn, conn);
-    let scope = format!("SET LOCAL app.org = '{org}'{turn}");
-    tokio::try_join!(
-        first.batch_execute("BEGIN"),
-        second.batch_execute("SET LOCAL ROLE proofhold_service"),
-        third.batch_execute(&scope),
-    )?;
-    Ok(())
+/// Begins a transaction of an organisation, as the role of the service, in one message. Alone, it
+/// waits until no other transaction of the organisation is about to write, and keeps them waiting
+/// ([`take_turn`]).
+async fn begin(conn: &mut AsyncPgConnection, org: Uuid, alone: bool) -> Result<(), StoreError> {
+    let mut begin = format!("BEGIN; SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
+    if alone {
+        begin += &format!("; SELECT pg_advisory_xact_lock({})", turn(org));
+    }
+    Ok(conn.batch_execute(&begin).await?)
 }
 
 /// Waits while another transaction has the organisation for itself. Whoever locks subjects does

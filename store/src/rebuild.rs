@@ -30,6 +30,6 @@ pub async fn rebuild(conn: &mut AsyncPgConnection, org: Uuid) -> Result<u64, Sto
     }
     insert::update_heads(conn, org, &differing).await?;
     sql_query("DELETE FROM mark WHERE org_id = $1").bind::<Id, _>(org).execute(conn).await?;
-    insert::change_marks(conn, org, &[], &marks).await?;
+    insert::insert_marks(conn, org, &marks).await?;
     Ok(differing.len() as u64)
 }
