@@ -523,7 +523,11 @@ mod tests {
             retries: None,
             cause: Some(Uuid::from_u128(1)),
             outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
-            basis: Basis { rules: rules::VERSION.to_owned(), entries: Default::default() },
+            basis: Basis {
+                rules: rules::VERSION.to_owned(),
+                entries: Default::default(),
+                leans_on: Vec::new(),
+            },
             personal_hash: None,
         }
     }

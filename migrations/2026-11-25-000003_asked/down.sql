@@ -1,3 +1,5 @@
-DROP FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[]);
+DROP FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[],
+                         uuid[], text[], timestamptz[]);
+DROP FUNCTION casings_on_spots(uuid, uuid[], text[], timestamptz[]);
 DROP FUNCTION history_in_org(uuid, text, uuid, bigint, bigint);
 DROP FUNCTION head_in_org(uuid, text, uuid);

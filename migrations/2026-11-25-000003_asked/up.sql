@@ -44,25 +44,60 @@ BEGIN
 END
 $$;
 
+-- The casings that were put on each of these spots (a wheel, or a position) after a moment, and of
+-- those before it the last, where something is known of them after that moment: all that were
+-- there then or came later and are somewhere else now.
+CREATE FUNCTION casings_on_spots(org uuid, wheels uuid[], positions text[], sinces timestamptz[])
+    RETURNS TABLE (on_wheel uuid, at_position text, casing uuid)
+    LANGUAGE sql STABLE AS $$
+    SELECT spot.wheel, spot.position, subject.id
+      FROM unnest(wheels, positions, sinces) AS spot (wheel, position, since)
+     CROSS JOIN LATERAL (
+           SELECT subject_id FROM entry
+            WHERE org_id = org AND NOT refused AND entry.wheel = spot.wheel
+              AND occurred_at > spot.since
+           UNION
+          (SELECT subject_id FROM entry
+            WHERE org_id = org AND NOT refused AND entry.wheel = spot.wheel
+              AND occurred_at <= spot.since
+            ORDER BY occurred_at DESC FETCH FIRST 1 ROWS WITH TIES)
+           UNION
+           SELECT subject_id FROM entry
+            WHERE org_id = org AND NOT refused AND entry.position = spot.position
+              AND occurred_at > spot.since
+           UNION
+          (SELECT subject_id FROM entry
+            WHERE org_id = org AND NOT refused AND entry.position = spot.position
+              AND occurred_at <= spot.since
+            ORDER BY occurred_at DESC FETCH FIRST 1 ROWS WITH TIES)) AS there
+      JOIN subject ON subject.org_id = org AND subject.kind = 'casing'
+                  AND subject.id = there.subject_id
+     WHERE subject.occurred_at > spot.since
+$$;
+
 -- Locks what decisions stood on, in the order of its keys, and stops where it is no longer what
 -- was read: where a subject has another entry, or another casing has come on one of the wheels
--- or axles. First it waits while a transaction that was stopped so, and is run again, has the
--- organisation for itself.
+-- or axles or was put on one of the spots. First it waits while a transaction that was stopped
+-- so, and is run again, has the organisation for itself.
 CREATE FUNCTION hold_still(org uuid, kinds text[], ids uuid[], ns bigint[],
-                           wheels uuid[], vehicles uuid[], axles smallint[])
+                           wheels uuid[], vehicles uuid[], axles smallint[],
+                           spot_wheels uuid[], spot_positions text[], sinces timestamptz[])
     RETURNS void
     LANGUAGE plpgsql AS $$
+DECLARE
+    held bigint;
 BEGIN
     PERFORM pg_advisory_xact_lock_shared(hashtextextended(org::text, 0));
-    IF cardinality(ids) <> (
-        SELECT count(*)
-          FROM (SELECT subject.n, was.n AS was_n
-                  FROM subject
-                  JOIN unnest(kinds, ids, ns) AS was (kind, id, n)
-                    ON subject.org_id = org AND subject.kind = was.kind AND subject.id = was.id
-                 ORDER BY subject.kind, subject.id
-                   FOR NO KEY UPDATE OF subject) AS locked
-         WHERE locked.n = locked.was_n)
+    SELECT count(*) INTO held
+      FROM (SELECT subject.n, was.n AS was_n
+              FROM subject
+              JOIN unnest(kinds, ids, ns) AS was (kind, id, n)
+                ON subject.org_id = org AND subject.kind = was.kind AND subject.id = was.id
+             ORDER BY subject.kind, subject.id
+               FOR NO KEY UPDATE OF subject) AS locked
+     WHERE locked.n = locked.was_n;
+    -- A statement of its own: it sees what those had written who held the locks before.
+    IF cardinality(ids) <> held
     OR EXISTS (
         SELECT FROM subject
          WHERE org_id = org AND wheel = ANY (wheels) AND id <> ALL (ids))
@@ -70,6 +105,9 @@ BEGIN
         SELECT FROM subject
          WHERE org_id = org AND (vehicle, axle) IN (SELECT * FROM unnest(vehicles, hold_still.axles))
            AND id <> ALL (ids))
+    OR EXISTS (
+        SELECT FROM casings_on_spots(org, spot_wheels, spot_positions, sinces) AS there
+         WHERE there.casing <> ALL (ids))
     THEN
         RAISE EXCEPTION 'another transaction came between' USING ERRCODE = '40001';
     END IF;
@@ -78,14 +116,21 @@ $$;
 
 REVOKE ALL ON FUNCTION head_in_org(uuid, text, uuid) FROM PUBLIC;
 REVOKE ALL ON FUNCTION history_in_org(uuid, text, uuid, bigint, bigint) FROM PUBLIC;
-REVOKE ALL ON FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[])
+REVOKE ALL ON FUNCTION casings_on_spots(uuid, uuid[], text[], timestamptz[]) FROM PUBLIC;
+REVOKE ALL ON FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[],
+                           uuid[], text[], timestamptz[])
     FROM PUBLIC;
 GRANT EXECUTE ON FUNCTION head_in_org(uuid, text, uuid) TO proofhold_service;
 GRANT EXECUTE ON FUNCTION history_in_org(uuid, text, uuid, bigint, bigint) TO proofhold_service;
-GRANT EXECUTE ON FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[])
+GRANT EXECUTE ON FUNCTION casings_on_spots(uuid, uuid[], text[], timestamptz[])
+    TO proofhold_service;
+GRANT EXECUTE ON FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[],
+                           uuid[], text[], timestamptz[])
     TO proofhold_service;
 
 ALTER FUNCTION head_in_org(uuid, text, uuid) OWNER TO proofhold_owner;
 ALTER FUNCTION history_in_org(uuid, text, uuid, bigint, bigint) OWNER TO proofhold_owner;
-ALTER FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[])
+ALTER FUNCTION casings_on_spots(uuid, uuid[], text[], timestamptz[]) OWNER TO proofhold_owner;
+ALTER FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallint[],
+                           uuid[], text[], timestamptz[])
     OWNER TO proofhold_owner;

@@ -235,7 +235,7 @@ pub fn ask(
         return not_on_record(field.say);
     }
     as_it_ought_to_be(&mut command.facts, known);
-    let case = Case::new(world, now, sender, &command);
+    let case = Case::new(world, now, sender, &command).fitted(&[]);
     let mut asked = Asked::default();
     for check in CHECKS.iter().filter(|check| question.asks(check.id, known)) {
         match check.ask(&case) {

@@ -6,6 +6,7 @@ use crate::entry::{
 use crate::facts::Facts;
 use crate::facts::casing::{Done, Doubt, Flagged, Path};
 use crate::facts::wheel::{Tagged, WheelKind};
+use crate::fit::{self, Fit};
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, State};
 use crate::hold::{HoldInput, Verdict, judge};
@@ -36,6 +37,19 @@ pub(crate) struct Case<'a> {
     state: Cow<'a, State>,
     /// The judgement of a hold, made once.
     pub(crate) hold: Option<HoldWorked>,
+    /// How a move fits between what is on record, looked for once.
+    pub(crate) fit: Fit,
+}
+
+/// How far a decision looks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Depth {
+    /// At all that it concerns.
+    Whole,
+    /// Not at the decisions that still stand.
+    Fit,
+    /// Nor at how a move fits with others: as if it did.
+    Alone,
 }
 
 impl<'a> Case<'a> {
@@ -49,6 +63,40 @@ impl<'a> Case<'a> {
         Case::on(world, now, sender, command, state)
     }
 
+    /// The same, with how it fits together with the rest of the request.
+    pub(crate) fn fitted(self, rest: &[&Command]) -> Case<'a> {
+        let recorded = Outcome::Recorded { cautions: Vec::new(), worked: worked(&self) };
+        let fit = fit::fit(&self, &self.entry(recorded), rest);
+        Case { fit, ..self }
+    }
+
+    /// The command's own entry with this outcome.
+    fn entry(&self, outcome: Outcome) -> Entry {
+        let n = self.world.heads.get(&self.command.subject).map_or(0, |head| head.n);
+        Entry {
+            org: self.world.org,
+            id: self.command.id,
+            subject: self.command.subject,
+            n: n + 1,
+            occurred_at: self.command.occurred_at,
+            recorded_at: self.now,
+            sent_at: self.sender.sent_at,
+            sender: self.sender.person,
+            by: self.by(),
+            facts: self.command.facts.clone(),
+            attested: self.command.attested.clone(),
+            retries: self.command.retries,
+            cause: None,
+            outcome,
+            basis: Basis {
+                rules: VERSION.to_owned(),
+                entries: BTreeSet::new(),
+                leans_on: Vec::new(),
+            },
+            personal_hash: None,
+        }
+    }
+
     /// The same on a subject that stood so.
     pub(crate) fn on(
         world: &'a World,
@@ -58,7 +106,8 @@ impl<'a> Case<'a> {
         state: Cow<'a, State>,
     ) -> Case<'a> {
         let at = command.occurred_at.to_utc();
-        let mut case = Case { world, now, sender, command, at, state, hold: None };
+        let fit = Fit::default();
+        let mut case = Case { world, now, sender, command, at, state, hold: None, fit };
         case.hold = case.judged_hold();
         case
     }
@@ -173,19 +222,38 @@ impl<'a> Case<'a> {
 /// Decides one command. The first entry is the command's own, recorded or
 /// refused; the others are what the ledger adds because of it.
 ///
-/// `personal_hash` is the hash of salt and personal part, made by the store.
-/// The caller has made sure that nothing in the command dangles
-/// ([`World::dangling`]) and that its subject is known ([`World::unknown`]).
+/// `rest` is what follows it in the same request: a late move is judged together with it,
+/// and a late doubt is raised only if it is not answered there. `personal_hash` is the hash
+/// of salt and personal part, made by the store. The caller has made sure that nothing in
+/// the command dangles ([`World::dangling`]) and that its subject is known
+/// ([`World::unknown`]).
 #[must_use]
 pub fn decide(
     world: &World,
     now: DateTime<Utc>,
     sender: Sender,
     command: &Command,
+    rest: &[&Command],
+    personal_hash: Option<String>,
+) -> Vec<Entry> {
+    decide_to(Depth::Whole, world, now, sender, command, rest, personal_hash)
+}
+
+/// The same, no further than this.
+pub(crate) fn decide_to(
+    depth: Depth,
+    world: &World,
+    now: DateTime<Utc>,
+    sender: Sender,
+    command: &Command,
+    rest: &[&Command],
     personal_hash: Option<String>,
 ) -> Vec<Entry> {
     let now = after_last(world.heads.get(&command.subject), now);
-    let case = Case::new(world, now, sender, command);
+    let mut case = Case::new(world, now, sender, command);
+    if depth != Depth::Alone {
+        case = case.fitted(rest);
+    }
     let (mut reasons, mut cautions) = (Vec::new(), Vec::new());
     for check in CHECKS {
         if let Some(stop) = check.ask(&case) {
@@ -196,32 +264,25 @@ pub fn decide(
             }
         }
     }
-    let basis = Basis { rules: VERSION.to_owned(), entries: heads_read(&case) };
     let outcome = if reasons.is_empty() {
         Outcome::Recorded { cautions, worked: worked(&case) }
     } else {
         Outcome::Refused { reasons }
     };
-    let own = Entry {
-        org: world.org,
-        id: command.id,
-        subject: command.subject,
-        n: 0,
-        occurred_at: command.occurred_at,
-        recorded_at: now,
-        sent_at: sender.sent_at,
-        sender: sender.person,
-        by: case.by(),
-        facts: command.facts.clone(),
-        attested: command.attested.clone(),
-        retries: command.retries,
-        cause: None,
-        outcome,
-        basis: basis.clone(),
-        personal_hash,
-    };
+    let mut own = Entry { personal_hash, ..case.entry(outcome) };
     let mut added = consequences(&case, own.recorded());
-    added.extend(late::doubts(world, &own, &added));
+    let mut leans = case.fit.leans;
+    if depth == Depth::Whole {
+        let late = late::doubts(&case, &own, &added, rest);
+        leans |= late.leans;
+        added.extend(late.doubts);
+    }
+    own.basis.entries = heads_read(&case);
+    if leans {
+        let about = added.iter().map(|(subject, _)| *subject).chain([own.subject]).collect();
+        own.basis.leans_on =
+            fit::followers(world, rest, &about).iter().map(|command| command.id).collect();
+    }
     number(world, own, added)
 }
 
@@ -232,7 +293,7 @@ fn after_last(head: Option<&Head>, now: DateTime<Utc>) -> DateTime<Utc> {
 
 /// Gives the entries their places among their subjects' entries. Each is recorded after the
 /// one before it, so that the order of recording shows what follows from what.
-fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry> {
+pub(crate) fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry> {
     let mut places: BTreeMap<Subject, u64> = BTreeMap::new();
     let mut place = |subject: Subject| {
         let last = || world.heads.get(&subject).map_or(0, |head| head.n);

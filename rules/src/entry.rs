@@ -337,6 +337,9 @@ pub struct Basis {
     /// The newest entry of every subject outside the entry's own that was read.
     /// All entries of that subject up to this one are what was known of it.
     pub entries: BTreeSet<Uuid>,
+    /// Later entries of the same request that it was judged together with, in their order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub leans_on: Vec<Uuid>,
 }
 
 /// One line of the ledger.

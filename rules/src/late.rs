@@ -3,10 +3,11 @@
 //! A decision is never taken again. But where a late entry would have stopped the release
 //! of the present mounting, or its installation, the casing comes under doubt.
 
-use crate::decide::Case;
-use crate::entry::{Entry, Outcome, Sender, Subject};
+use crate::decide::{Case, Depth, decide_to, number};
+use crate::entry::{Command, Entry, Sender, Subject};
 use crate::facts::Facts;
 use crate::facts::casing::{Doubt, Flagged};
+use crate::fit::followers;
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, fold};
 use crate::table::CHECKS;
@@ -15,48 +16,91 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
-/// The doubts that an entry raises together with what the ledger adds because of it:
-/// one for each casing that has a standing decision which they would have stopped. The
-/// entry and the decisions are named as evidence.
-pub(crate) fn doubts(
-    world: &World,
-    own: &Entry,
-    added: &[(Subject, Facts)],
-) -> Vec<(Subject, Facts)> {
-    let mut told: BTreeMap<Subject, Vec<Entry>> = BTreeMap::new();
-    // Among entries of the same time, those that arrive last come last.
-    let own = Entry { n: u64::MAX, ..own.clone() };
-    if own.recorded() {
-        told.entry(own.subject).or_default().push(own.clone());
-    }
-    for (subject, facts) in added {
-        told.entry(*subject).or_default().push(Entry {
-            subject: *subject,
-            facts: facts.clone(),
-            outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
-            ..own.clone()
-        });
-    }
-    told.into_iter()
-        .filter_map(|(subject, told)| {
-            let stopped = would_be_stopped(world, subject, &told)?;
-            let evidence = [vec![own.id], stopped].concat();
-            Some((subject, Facts::Flagged(Flagged { reason: Doubt::Late, evidence })))
-        })
-        .collect()
+/// What an entry means for decisions that stand.
+#[derive(Default)]
+pub(crate) struct Late {
+    /// A doubt for each casing that has a standing decision which would have been stopped.
+    pub(crate) doubts: Vec<(Subject, Facts)>,
+    /// What follows in the request answers some of it.
+    pub(crate) leans: bool,
 }
 
-/// The standing decisions on a casing that what is told now would have stopped.
-fn would_be_stopped(world: &World, subject: Subject, told: &[Entry]) -> Option<Vec<Uuid>> {
-    let known: Vec<&Entry> = world.histories.get(&subject)?.iter().collect();
-    let with: Vec<&Entry> = known.iter().copied().chain(told).collect();
-    let casing = world.heads.get(&subject)?.state.casing()?;
+/// The standing decisions on each casing that would be stopped.
+type Stopped = BTreeMap<Subject, Vec<Uuid>>;
+
+/// The doubts that an entry raises together with what the ledger adds because of it, unless
+/// the rest of the request answers them. The entry and the decisions are named as evidence.
+pub(crate) fn doubts(
+    case: &Case<'_>,
+    own: &Entry,
+    added: &[(Subject, Facts)],
+    rest: &[&Command],
+) -> Late {
+    let world = case.world;
+    let entries = number(world, own.clone(), added.to_vec());
+    let about: BTreeSet<Subject> = entries.iter().map(|entry| entry.subject).collect();
+    let late = |subject: &Subject| world.histories.contains_key(subject);
+    let alone: Stopped = about
+        .iter()
+        .filter(|subject| late(subject))
+        .filter_map(|subject| {
+            let told = entries.iter().filter(|e| e.subject == *subject && e.recorded());
+            let known = &world.histories[subject];
+            Some((*subject, stopped(world, world, *subject, known.iter().chain(told))?))
+        })
+        .collect();
+    if alone.is_empty() {
+        return Late::default();
+    }
+    let after = after_the_rest(case, &entries, &alone, &followers(world, rest, &about));
+    let leans = after != alone;
+    let doubt = |(subject, stopped): (Subject, Vec<Uuid>)| {
+        let evidence = [vec![own.id], stopped].concat();
+        (subject, Facts::Flagged(Flagged { reason: Doubt::Late, evidence }))
+    };
+    Late { doubts: after.into_iter().map(doubt).collect(), leans }
+}
+
+/// What of it is still stopped after the rest of the request.
+fn after_the_rest(
+    case: &Case<'_>,
+    entries: &[Entry],
+    alone: &Stopped,
+    rest: &[&Command],
+) -> Stopped {
+    if rest.is_empty() {
+        return alone.clone();
+    }
+    let mut then = case.world.clone();
+    entries.iter().for_each(|entry| then.apply(entry));
+    for (i, command) in rest.iter().enumerate() {
+        let (rest, now, sender) = (&rest[i + 1..], case.now, case.sender);
+        let decided = decide_to(Depth::Fit, &then, now, sender, command, rest, None);
+        decided.iter().for_each(|entry| then.apply(entry));
+    }
+    let still = |(subject, stopped_alone): (&Subject, &Vec<Uuid>)| {
+        let now = stopped(case.world, &then, *subject, &then.histories[subject])?;
+        let both: Vec<Uuid> = stopped_alone.iter().filter(|d| now.contains(d)).copied().collect();
+        (!both.is_empty()).then_some((*subject, both))
+    };
+    alone.iter().filter_map(still).collect()
+}
+
+/// The decisions standing on a casing that would be stopped if this were known of it, and are
+/// not by what is known before.
+fn stopped<'a>(
+    before: &World,
+    now: &World,
+    subject: Subject,
+    told: impl IntoIterator<Item = &'a Entry>,
+) -> Option<Vec<Uuid>> {
+    let known: Vec<&Entry> = before.histories.get(&subject)?.iter().collect();
+    let told: Vec<&Entry> = told.into_iter().collect();
+    let casing = before.heads.get(&subject)?.state.casing()?;
     let stopped: Vec<Uuid> = standing(casing)
         .into_iter()
         .filter_map(|decision| known.iter().copied().find(|entry| entry.id == decision.entry))
-        .filter(|decision| {
-            !stops(world, decision, &with).is_subset(&stops(world, decision, &known))
-        })
+        .filter(|decision| !stops(now, decision, &told).is_subset(&stops(before, decision, &known)))
         .map(|decision| decision.id)
         .collect();
     (!stopped.is_empty()).then_some(stopped)

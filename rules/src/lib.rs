@@ -9,13 +9,16 @@ pub mod canonical;
 mod decide;
 pub mod entry;
 pub mod facts;
+mod fit;
 pub mod fold;
 pub mod gas;
 pub mod hold;
 mod late;
 mod low;
+pub mod spot;
 pub mod table;
 mod units;
+mod wants;
 pub mod world;
 
 pub use decide::{VERSION, decide};

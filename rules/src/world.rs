@@ -1,7 +1,6 @@
 //! What a decision reads: the subjects that a command names and what hangs on them.
 //!
-//! The store asks [`World::wants`] what is still missing, loads it, and asks
-//! again until nothing is; so what hangs on what is written once, here.
+//! What hangs on what is written once, here.
 
 use crate::entry::{Command, Entry, Subject, SubjectKind};
 use crate::facts::casing::{Marks, Path};
@@ -12,6 +11,8 @@ use crate::fold::casing::Casing;
 use crate::fold::registry::Registry;
 use crate::fold::{State, fold};
 use crate::hold::Gauge;
+use crate::spot::{self, Spot};
+pub use crate::wants::Wants;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use std::borrow::Cow;
@@ -85,44 +86,6 @@ pub struct Retried {
     pub refused: bool,
 }
 
-/// What has to be loaded before a decision.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Wants {
-    /// Heads of these subjects; absent ones become an empty [`Head`].
-    pub subjects: BTreeSet<Subject>,
-    /// The casing on each of these wheels.
-    pub wheels: BTreeSet<Uuid>,
-    /// The casings on each of these axles (vehicle, axle from the front).
-    pub axles: BTreeSet<(Uuid, u8)>,
-    /// The recommendations that speak of these models.
-    pub models: BTreeSet<Uuid>,
-    /// The owners of these marks.
-    pub marks: BTreeSet<Owned>,
-    /// These entries, which somebody wants to try again.
-    pub retried: BTreeSet<Uuid>,
-    /// All entries of these subjects, because a command came late.
-    pub histories: BTreeSet<Subject>,
-}
-
-impl Wants {
-    /// Nothing is missing.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        *self == Wants::default()
-    }
-
-    /// What these and those want together.
-    pub fn extend(&mut self, other: Wants) {
-        self.subjects.extend(other.subjects);
-        self.wheels.extend(other.wheels);
-        self.axles.extend(other.axles);
-        self.models.extend(other.models);
-        self.marks.extend(other.marks);
-        self.retried.extend(other.retried);
-        self.histories.extend(other.histories);
-    }
-}
-
 /// What decisions read. Everything in it is of one organisation.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct World {
@@ -136,6 +99,9 @@ pub struct World {
     pub wheels: BTreeSet<Uuid>,
     /// Axles whose casings have been looked for.
     pub axles: BTreeSet<(Uuid, u8)>,
+    /// Spots whose casings have been looked for: those that were there at a moment or came
+    /// later, and perhaps others.
+    pub spots: BTreeMap<Spot, (DateTime<Utc>, BTreeSet<Uuid>)>,
     /// Models whose recommendations have been looked for.
     pub models: BTreeSet<Uuid>,
     /// Owners of marks; none where a mark is free.
@@ -151,48 +117,6 @@ impl World {
         World { org, ..World::default() }
     }
 
-    /// What these commands of this person still need.
-    #[must_use]
-    pub fn wants<'a>(
-        &self,
-        person: Uuid,
-        commands: impl IntoIterator<Item = &'a Command>,
-    ) -> Wants {
-        let mut wants = Wants::default();
-        let sender = Subject::of(SubjectKind::Person, person);
-        wants.subjects.extend((!self.heads.contains_key(&sender)).then_some(sender));
-        for command in commands {
-            self.want(command, &mut wants);
-        }
-        wants
-    }
-
-    fn want(&self, command: &Command, wants: &mut Wants) {
-        let circle = self.circle(command);
-        wants.subjects.extend(circle.subjects.iter().filter(|s| !self.heads.contains_key(s)));
-        wants.wheels.extend(circle.wheels.difference(&self.wheels));
-        wants.axles.extend(circle.axles.difference(&self.axles));
-        wants.models.extend(circle.models.difference(&self.models));
-        wants.marks.extend(marks_of(command).into_iter().filter(|m| !self.owners.contains_key(m)));
-        wants.retried.extend(command.retries.filter(|id| !self.retried.contains_key(id)));
-        for subject in &circle.subjects {
-            let folds_by_time = *subject == command.subject
-                || matches!(
-                    subject.kind,
-                    SubjectKind::Casing | SubjectKind::Cage | SubjectKind::Wheel
-                );
-            let late = folds_by_time
-                && self
-                    .heads
-                    .get(subject)
-                    .and_then(|head| head.occurred_at)
-                    .is_some_and(|latest| latest > command.occurred_at.to_utc());
-            if late && !self.histories.contains_key(subject) {
-                wants.histories.insert(*subject);
-            }
-        }
-    }
-
     /// Every subject that the decision on this command reads, as far as this
     /// world knows them.
     #[must_use]
@@ -206,6 +130,9 @@ impl World {
             // A late entry is about the subject as it was then, and what it hung on then.
             circle.hang_on(&self.at(command.subject, command.occurred_at.to_utc()));
         }
+        let at = command.occurred_at.to_utc();
+        let on_spots = |spot| self.on_spot_since(spot, at).into_iter().map(Subject::casing);
+        circle.subjects.extend(spot::looked_at(self, command).into_iter().flat_map(on_spots));
         let mut seen = BTreeSet::new();
         while let Some(&subject) = circle.subjects.iter().find(|s| !seen.contains(*s)) {
             seen.insert(subject);
@@ -348,23 +275,6 @@ impl World {
             .max_by_key(|(body, _)| body.highest_psi)
     }
 
-    /// The casing on this wheel, if another than `but`.
-    pub(crate) fn on_wheel(&self, wheel: Uuid, but: Uuid) -> Option<(Uuid, &Casing)> {
-        self.casings().find(|(id, casing)| *id != but && casing.wheel == Some(wheel))
-    }
-
-    /// The casing at this position, if another than `but`.
-    pub(crate) fn at_position(
-        &self,
-        vehicle: Uuid,
-        position: Position,
-        but: Uuid,
-    ) -> Option<(Uuid, &Casing)> {
-        self.casings().find(|(id, casing)| {
-            *id != but && casing.vehicle == Some(vehicle) && casing.position == Some(position)
-        })
-    }
-
     /// Whether the command's subject is not to be known of: nothing of it is
     /// recorded, and the command does not begin it.
     #[must_use]
@@ -439,6 +349,11 @@ impl World {
         for mark in owned_now {
             self.owners.insert(mark, Some(entry.subject));
         }
+        for spot in entry.facts.put_on() {
+            if let Some((_, casings)) = self.spots.get_mut(&spot) {
+                casings.insert(entry.subject.id);
+            }
+        }
         let retried = Retried { subject: entry.subject, refused: !entry.recorded() };
         self.retried.insert(entry.id, Some(retried));
     }
@@ -448,9 +363,9 @@ impl World {
 #[derive(Default)]
 pub(crate) struct Circle {
     pub(crate) subjects: BTreeSet<Subject>,
-    wheels: BTreeSet<Uuid>,
-    axles: BTreeSet<(Uuid, u8)>,
-    models: BTreeSet<Uuid>,
+    pub(crate) wheels: BTreeSet<Uuid>,
+    pub(crate) axles: BTreeSet<(Uuid, u8)>,
+    pub(crate) models: BTreeSet<Uuid>,
 }
 
 impl Circle {
@@ -546,7 +461,7 @@ fn position_of(command: &Command) -> Option<(Uuid, Position)> {
 }
 
 /// The marks that a command would give its subject.
-fn marks_of(command: &Command) -> Vec<Owned> {
+pub(crate) fn marks_of(command: &Command) -> Vec<Owned> {
     let of_casing = |marks: &Marks| {
         let brand = marks.brand.clone().map(Owned::Brand);
         brand.into_iter().chain(marks.tag.clone().map(Owned::Tag)).collect::<Vec<_>>()

@@ -64,7 +64,7 @@ fn entry(n: u64, minutes: i64, facts: Facts, outcome: Outcome) -> Entry {
         retries: None,
         cause: None,
         outcome,
-        basis: Basis { rules: "1".to_owned(), entries: BTreeSet::new() },
+        basis: Basis { rules: "1".to_owned(), entries: BTreeSet::new(), leans_on: Vec::new() },
         personal_hash: None,
     }
 }

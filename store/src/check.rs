@@ -7,6 +7,7 @@
 use crate::StoreError;
 use crate::load::{self, HEAD, HeadRow, MarkRow};
 use crate::read;
+use crate::spots::put_on;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -14,9 +15,9 @@ use diesel::sql_types::{BigInt, Binary, Bool, Nullable, Text, Timestamptz};
 use diesel_async::{AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
 use rules::canonical::{leaf_hash, personal_hash};
 use rules::entry::Sender;
-use rules::world::{Head, Owned, owned};
-use rules::{Entry, Subject, World, decide};
-use std::collections::{BTreeMap, HashMap};
+use rules::world::{Head, Owned, Retried, owned};
+use rules::{Command, Entry, Subject, World, decide};
+use std::collections::{BTreeMap, BTreeSet, HashMap, btree_map};
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
@@ -85,6 +86,10 @@ struct Row {
     retries: Option<Uuid>,
     #[diesel(sql_type = Nullable<Id>)]
     cause: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Id>)]
+    wheel: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Text>)]
+    position: Option<String>,
     #[diesel(sql_type = Binary)]
     bytes: Vec<u8>,
     #[diesel(sql_type = Nullable<Binary>)]
@@ -111,6 +116,8 @@ impl Row {
             ("refused", entry.recorded() != self.refused),
             ("retries", entry.retries == self.retries),
             ("cause", entry.cause == self.cause),
+            ("wheel", put_on(&entry).0 == self.wheel),
+            ("position", put_on(&entry).1 == self.position),
         ];
         if let Some((column, _)) = columns.iter().find(|(_, agrees)| !agrees) {
             return Err(format!("the column {column} is not what the bytes say"));
@@ -215,12 +222,16 @@ impl Checker {
         if entry.basis.rules != rules::VERSION {
             return Ok(Err(format!("version {} of the rules is not known", entry.basis.rules)));
         }
-        let Some(world) = self.stood_on(conn, entry).await? else {
+        let mut rest = read::entries(conn, self.org, &entry.basis.leans_on).await?;
+        rest.sort_by_key(|later| entry.basis.leans_on.iter().position(|id| *id == later.id));
+        let Some(world) = self.stood_on(conn, entry, &rest).await? else {
             return Ok(Err("it stands on an entry that is not there".to_owned()));
         };
         let sender = Sender { person: entry.sender, sent_at: entry.sent_at };
         let hash = entry.personal_hash.clone();
-        let again = decide(&world, entry.recorded_at, sender, &entry.command(), hash);
+        let rest: Vec<Command> = rest.iter().map(Entry::command).collect();
+        let rest: Vec<&Command> = rest.iter().collect();
+        let again = decide(&world, entry.recorded_at, sender, &entry.command(), &rest, hash);
         if again[0] != *entry {
             let say = if again[0].outcome == entry.outcome {
                 "decided again, it differs".to_owned()
@@ -234,39 +245,65 @@ impl Checker {
     }
 
     /// The world that a decision read: its own subject as it was, and of every other subject
-    /// what was on record up to the entry named in the basis.
+    /// what was on record up to the entry named in the basis; and so for what it leaned on.
     async fn stood_on(
         &self,
         conn: &mut AsyncPgConnection,
         entry: &Entry,
+        rest: &[Entry],
     ) -> Result<Option<World>, StoreError> {
         let mut world = World::new(self.org);
         let own = self.heads.get(&entry.subject).cloned().unwrap_or_default();
         world.heads.insert(entry.subject, own);
-        let mut old = Vec::new();
-        for id in &entry.basis.entries {
-            match self.newest.get(id) {
-                Some(subject) => {
-                    world.heads.insert(*subject, self.heads[subject].clone());
-                }
-                None => old.push(*id),
-            }
-        }
-        let found = read::entries(conn, self.org, &old).await?;
-        if found.len() != old.len() {
+        if rest.len() != entry.basis.leans_on.len() {
             return Ok(None);
         }
-        for read in found {
-            let history = load::history(conn, self.org, read.subject, Some(read.n)).await?;
-            world.heads.insert(read.subject, Head::of(&history));
+        for one in std::iter::once(entry).chain(rest) {
+            if !self.add_heads(conn, &mut world, &one.basis.entries).await? {
+                return Ok(None);
+            }
+        }
+        for later in rest {
+            let own = self.heads.get(&later.subject).cloned().unwrap_or_default();
+            world.heads.entry(later.subject).or_insert(own);
+            let refused = Retried { subject: later.subject, refused: true };
+            world.retried.extend(later.retries.map(|id| (id, Some(refused))));
         }
         for (subject, head) in &world.heads {
             for mark in owned(&head.state) {
                 world.owners.insert(mark, Some(*subject));
             }
         }
-        self.complete(conn, &mut world, entry).await?;
+        self.complete(conn, &mut world, entry, rest).await?;
         Ok(Some(world))
+    }
+
+    /// Adds what was on record of the subjects of these entries, up to them. Says whether
+    /// all of them are there.
+    async fn add_heads(
+        &self,
+        conn: &mut AsyncPgConnection,
+        world: &mut World,
+        newest: &BTreeSet<Uuid>,
+    ) -> Result<bool, StoreError> {
+        let mut old = Vec::new();
+        for id in newest {
+            match self.newest.get(id) {
+                Some(subject) => {
+                    let head = self.heads[subject].clone();
+                    world.heads.entry(*subject).or_insert(head);
+                }
+                None => old.push(*id),
+            }
+        }
+        let found = read::entries(conn, self.org, &old).await?;
+        for read in &found {
+            if let btree_map::Entry::Vacant(head) = world.heads.entry(read.subject) {
+                let history = load::history(conn, self.org, read.subject, Some(read.n)).await?;
+                head.insert(Head::of(&history));
+            }
+        }
+        Ok(found.len() == old.len())
     }
 
     /// What a decision looked for and did not find was not there.
@@ -275,10 +312,13 @@ impl Checker {
         conn: &mut AsyncPgConnection,
         world: &mut World,
         entry: &Entry,
+        rest: &[Entry],
     ) -> Result<(), StoreError> {
-        let command = entry.command();
+        let commands: Vec<Command> =
+            std::iter::once(entry).chain(rest).map(Entry::command).collect();
+        let all: BTreeSet<Uuid> = world.casings().map(|(id, _)| id).collect();
         loop {
-            let wants = world.wants(entry.sender, [&command]);
+            let wants = world.wants(commands.iter().map(|command| (entry.sender, command)));
             if wants.is_empty() {
                 return Ok(());
             }
@@ -287,6 +327,9 @@ impl Checker {
             }
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
+            for (spot, since) in wants.spots {
+                world.spots.insert(spot, (since, all.clone()));
+            }
             world.models.extend(wants.models);
             world.owners.extend(wants.marks.into_iter().map(|mark| (mark, None)));
             world.retried.extend(wants.retried.into_iter().map(|id| (id, None)));
@@ -389,7 +432,8 @@ async fn page(
     let start = DateTime::<Utc>::UNIX_EPOCH;
     let query = sql_query(
         "SELECT e.id, e.subject_kind, e.subject_id, e.n, e.kind, e.occurred_at, e.recorded_at, \
-             e.refused, e.retries, e.cause, e.bytes, q.leaf_hash, p.salt, p.bytes AS personal \
+             e.refused, e.retries, e.cause, e.wheel, e.position, e.bytes, q.leaf_hash, p.salt, \
+             p.bytes AS personal \
          FROM entry e \
          LEFT JOIN seal_queue q ON q.org_id = e.org_id AND q.entry_id = e.id \
          LEFT JOIN personal p ON p.org_id = e.org_id AND p.entry_id = e.id \

@@ -5,6 +5,7 @@ use crate::json::Json;
 use crate::load;
 use crate::prepared::Prepared;
 use crate::record::{Before, Written};
+use crate::spots::{self, put_on};
 use chrono::{DateTime, Utc};
 use diesel::sql_query;
 use diesel::sql_types::{
@@ -74,14 +75,18 @@ async fn hold_still(
     let n: Vec<i64> = stood_on.iter().map(|(_, n)| count(*n)).collect();
     let wheels: Vec<Uuid> = world.wheels.iter().copied().collect();
     let (vehicles, axles) = load::axle_columns(&world.axles);
-    let query = sql_query("SELECT hold_still($1, $2, $3, $4, $5, $6, $7)")
+    let spots = spots::Columns::of(world.spots.iter().map(|(spot, (since, _))| (spot, *since)));
+    let query = sql_query("SELECT hold_still($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)")
         .bind::<Id, _>(world.org)
         .bind::<Array<Text>, _>(kinds)
         .bind::<Array<Id>, _>(ids)
         .bind::<Array<BigInt>, _>(n)
         .bind::<Array<Id>, _>(wheels)
         .bind::<Array<Id>, _>(vehicles)
-        .bind::<Array<SmallInt>, _>(axles);
+        .bind::<Array<SmallInt>, _>(axles)
+        .bind::<Array<Nullable<Id>>, _>(spots.wheels)
+        .bind::<Array<Nullable<Text>>, _>(spots.positions)
+        .bind::<Array<Timestamptz>, _>(spots.since);
     Prepared(query).execute(&mut conn).await?;
     Ok(())
 }
@@ -183,11 +188,13 @@ async fn insert_entries(
         entries.iter().map(|e| Some(&written.contents.get(&e.id)?[..])).collect();
     let refused: Vec<bool> = entries.iter().map(|entry| !entry.recorded()).collect();
     let n: Vec<i64> = entries.iter().map(|entry| count(entry.n)).collect();
+    let put_on: Vec<(Option<Uuid>, Option<String>)> = entries.iter().map(put_on).collect();
     // By id: two who use the same ids for different things wait for each other in one order.
     let query = sql_query(
         "INSERT INTO entry (org_id, id, subject_kind, subject_id, n, kind, occurred_at, \
-             recorded_at, refused, retries, cause, content, bytes) \
-         SELECT $1, * FROM unnest($2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) \
+             recorded_at, refused, retries, cause, wheel, position, content, bytes) \
+         SELECT $1, * FROM \
+         unnest($2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) \
          ORDER BY 2 RETURNING n",
     )
     .bind::<Id, _>(org)
@@ -201,6 +208,8 @@ async fn insert_entries(
     .bind::<Array<Bool>, _>(refused)
     .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.retries))
     .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.cause))
+    .bind::<Array<Nullable<Id>>, _>(put_on.iter().map(|(wheel, _)| *wheel).collect::<Vec<_>>())
+    .bind::<Array<Nullable<Text>>, _>(put_on.iter().map(|(_, place)| place).collect::<Vec<_>>())
     .bind::<Array<Nullable<Binary>>, _>(contents)
     .bind::<Array<Binary>, _>(bytes);
     Prepared(query).execute(&mut conn).await?;

@@ -3,6 +3,7 @@
 use crate::StoreError;
 use crate::json::Json;
 use crate::prepared::Prepared;
+use crate::spots::{self, SpotRow};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -31,7 +32,8 @@ pub async fn world(
     commands: &[Command],
 ) -> Result<World, StoreError> {
     let mut world = World::new(org);
-    fill(conn, &mut world, |world| world.wants(person, commands)).await?;
+    let wants = |world: &World| world.wants(commands.iter().map(|command| (person, command)));
+    fill(conn, &mut world, wants).await?;
     Ok(world)
 }
 
@@ -56,6 +58,7 @@ pub(crate) async fn fill(
 pub(crate) struct Loaded {
     wants: Wants,
     heads: Vec<HeadRow>,
+    on_spots: Vec<SpotRow>,
     marks: BTreeMap<Owned, Option<Subject>>,
     retried: BTreeMap<Uuid, Option<Retried>>,
     histories: Vec<Vec<Entry>>,
@@ -68,17 +71,18 @@ pub(crate) async fn load(
     wants: Wants,
 ) -> Result<Loaded, StoreError> {
     let histories = wants.histories.iter().map(|subject| history(conn, org, *subject, None));
-    let (named, on_wheels, on_axles, recommendations, marks, retried, histories) = try_join!(
+    let (named, on_wheels, on_axles, on_spots, recommendations, marks, retried, histories) = try_join!(
         heads_named(conn, org, &wants.subjects),
         heads_on_wheels(conn, org, &wants.wheels),
         heads_on_axles(conn, org, &wants.axles),
+        spots::heads(conn, org, &wants.spots),
         recommendations(conn, org, &wants.models),
         marks(conn, org, &wants.marks),
         retried(conn, org, &wants.retried),
         try_join_all(histories),
     )?;
     let heads = [named, on_wheels, on_axles, recommendations].into_iter().flatten().collect();
-    Ok(Loaded { wants, heads, marks, retried, histories })
+    Ok(Loaded { wants, heads, on_spots, marks, retried, histories })
 }
 
 impl Loaded {
@@ -90,6 +94,7 @@ impl Loaded {
             // What is there already was read together with others.
             world.heads.entry(subject).or_insert(head);
         }
+        spots::put_in(self.on_spots, &wants.spots, world)?;
         for subject in &wants.subjects {
             // What is not on record has an empty head.
             world.heads.entry(*subject).or_default();

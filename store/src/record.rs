@@ -187,20 +187,15 @@ async fn load_known(
 fn fresh<'a>(
     request: &'a Request,
     known: &'a HashMap<Uuid, Known>,
-) -> impl Iterator<Item = &'a Command> + Clone {
+) -> impl Iterator<Item = &'a Command> {
     let commands = request.commands.iter().map(|sent| &sent.command);
     commands.filter(|command| !known.contains_key(&command.id))
 }
 
 fn wants(world: &World, requests: &[Request], known: &HashMap<Uuid, Known>) -> Wants {
-    let mut all = Wants::default();
-    for request in requests {
-        let fresh = fresh(request, known);
-        if fresh.clone().next().is_some() {
-            all.extend(world.wants(request.sender.person, fresh));
-        }
-    }
-    all
+    let of_request =
+        |request| fresh(request, known).map(|command| (request.sender.person, command));
+    world.wants(requests.iter().flat_map(of_request))
 }
 
 /// Whether entries about other subjects may be decided on this one at the same time, so
@@ -262,11 +257,21 @@ fn decide_all(
     let mut written = Written::default();
     let mut answers = Vec::with_capacity(requests.len());
     for request in requests {
-        let of_request = request
-            .commands
-            .iter()
-            .map(|sent| decide_one(world, now, request.sender, sent, known, &mut written));
-        answers.push(of_request.collect());
+        let mut of_request = Vec::with_capacity(request.commands.len());
+        for (i, sent) in request.commands.iter().enumerate() {
+            let rest = request.commands[i + 1..].iter().map(|sent| &sent.command);
+            let rest: Vec<&Command> = rest.filter(|c| !known.contains_key(&c.id)).collect();
+            of_request.push(decide_one(
+                world,
+                now,
+                request.sender,
+                sent,
+                &rest,
+                known,
+                &mut written,
+            ));
+        }
+        answers.push(of_request);
     }
     (answers, written)
 }
@@ -276,6 +281,7 @@ fn decide_one(
     now: DateTime<Utc>,
     sender: Sender,
     sent: &Sent,
+    rest: &[&Command],
     known: &mut HashMap<Uuid, Known>,
     written: &mut Written,
 ) -> Answer {
@@ -296,7 +302,7 @@ fn decide_one(
         Apart { entry: command.id, salt, personal }
     });
     let hash = apart.as_ref().map(|apart| personal_hash(&apart.salt, &apart.personal));
-    let entries = decide(world, now, sender, command, hash);
+    let entries = decide(world, now, sender, command, rest, hash);
     for entry in &entries {
         world.apply(entry);
     }

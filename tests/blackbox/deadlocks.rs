@@ -103,7 +103,7 @@ fn ids_used_twice_in_opposite_orders_are_told() {
         let middle = Uuid::from_u128(ids[count / 2]);
         let hold = format!(
             "INSERT INTO entry SELECT org_id, '{middle}', subject_kind, subject_id, n + 1000000, \
-             kind, occurred_at, recorded_at, refused, NULL, NULL, content, bytes \
+             kind, occurred_at, recorded_at, refused, NULL, NULL, NULL, NULL, content, bytes \
              FROM entry WHERE cause IS NULL LIMIT 1"
         );
         let send = || from_all_sides(ledger.org, &processes, requests);

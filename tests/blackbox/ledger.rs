@@ -119,13 +119,16 @@ fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
     let mut world = World::new(demo::organisation());
     let decide_one = |posting: &Posting| {
         loop {
-            let wants = world.wants(posting.person, [&posting.command]);
+            let wants = world.wants([(posting.person, &posting.command)]);
             if wants.is_empty() {
                 break;
             }
             assert!(wants.histories.is_empty(), "late: {:?}", posting.command);
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
+            for (spot, since) in wants.spots {
+                world.spots.insert(spot, (since, BTreeSet::new()));
+            }
             world.models.extend(wants.models);
             for subject in wants.subjects {
                 world.heads.entry(subject).or_default();
@@ -138,7 +141,7 @@ fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
             }
         }
         let sender = Sender { person: posting.person, sent_at: None };
-        let entries = decide(&world, posting.at, sender, &posting.command, None);
+        let entries = decide(&world, posting.at, sender, &posting.command, &[], None);
         entries.iter().for_each(|entry| world.apply(entry));
         entries
     };

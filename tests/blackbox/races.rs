@@ -7,10 +7,12 @@ use crate::proofhold::{Answer, send};
 use crate::script::id;
 use chrono::TimeDelta;
 use reqwest::blocking::RequestBuilder;
-use rules::Subject;
+use rules::entry::{Outcome, Sender};
+use rules::{Command, Subject};
 use serde_json::{Value, json};
 use std::sync::Barrier;
 use std::thread;
+use store::record::{self as kept, Request, Sent, record};
 use uuid::Uuid;
 
 /// Two released tires, A and B, two in stock, C and D.
@@ -133,6 +135,80 @@ fn of_two_installations_at_one_instant_one_is_recorded_a_hundred_times() {
     let installed: Vec<i64> =
         wait(superuser.query(query, &[])).unwrap().iter().map(|row| row.get(0)).collect();
     assert_eq!(installed, [100, 100]);
+    here.stands();
+}
+
+/// A bias tire and a radial one for two places of one axle (49 CFR 396 Appendix A 10(a)): which
+/// one comes second is told so, though no row of the other is among those that it locks.
+#[test]
+fn of_two_kinds_for_one_axle_the_second_is_told() {
+    let here = Fleet::given(json!({"casings": {
+        "A": {"model": "merrow-295g", "brand": "LK-1", "state": "released", "wheel": "W1"},
+        "B": {"model": "briar-11b", "brand": "LK-2", "state": "released", "wheel": "W2",
+            "facts": {"held": {"for_set_psi": 100}}}}}));
+    let there = here.beside();
+    let install = |name: &str, brand: &str, position: &str, at: &Fleet| {
+        let facts = json!({"read": {"brand": brand}, "vehicle": id("T1"), "position": position,
+            "torque_ft_lb": 475, "grooves_32nds": [[14, 14]], "damage": []});
+        let entry = here.entry("installed", Subject::casing(id(name)), facts);
+        at.request("ada", "POST", "/v1/entries").json(&entry)
+    };
+    let requests = vec![install("A", "LK-1", "2LO", &here), install("B", "LK-2", "2RO", &there)];
+    let hold = format!("SELECT FROM subject WHERE id = '{}' FOR UPDATE", id("T1"));
+    let answers = here.proofhold.database.while_held(&hold, 2, || at_once(requests));
+    assert_eq!(count(&answers, [201, 409]), [1, 1]);
+    let refused = answers.iter().find(|answer| answer.status == 409).unwrap();
+    assert_eq!(refused.json()["rules"][0]["id"], "install.axle_mix", "{}", refused.text);
+    here.stands();
+}
+
+/// Two requests, each with a whole stay of a tire on a wheel in the past: it had one of them.
+#[test]
+fn of_two_late_stays_on_one_wheel_one_is_recorded() {
+    let here = fleet();
+    let there = here.beside();
+    let stay = |name: &str, brand: &str| {
+        let mount = json!({"read": {"brand": brand}, "wheel": id("W3"), "place": "cage", "cage": id("K1"),
+            "wheel_condition": [], "outside_psi": 3, "seat_psi": 30, "to_psi": 100,
+            "rib_spread_32nds": 1, "signs": []});
+        let off_again = json!({});
+        let told = [("mounted", mount, 40), ("demounted", off_again, 20)];
+        let commands = told.map(|(kind, facts, minutes)| {
+            let mut entry = here.entry(kind, Subject::casing(id(name)), facts);
+            let at = here.proofhold.now() - TimeDelta::minutes(minutes);
+            entry["occurred_at"] = json!(at.to_rfc3339());
+            let command = Command::read(entry.to_string().as_bytes()).unwrap();
+            Sent { command, content: [0; 32] }
+        });
+        let sender = Sender { person: id("ada"), sent_at: None };
+        [Request { sender, commands: commands.to_vec() }]
+    };
+    let (org, now) = (id("larkspur"), here.proofhold.now());
+    let send = |fleet: &Fleet, stay: [Request; 1]| {
+        let work = async |conn: &mut _| record(conn, org, now, &stay).await;
+        wait(fleet.proofhold.store.in_org(org, work)).unwrap().remove(0)
+    };
+    let (one, other) = (stay("C", "LK-3"), stay("D", "LK-4"));
+    let hold = format!("SELECT FROM subject WHERE id = '{}' FOR UPDATE", id("W3"));
+    let answers = here.proofhold.database.while_held(&hold, 2, || {
+        thread::scope(|scope| {
+            let first = scope.spawn(|| send(&here, one));
+            let second = scope.spawn(|| send(&there, other));
+            [first.join().unwrap(), second.join().unwrap()]
+        })
+    });
+    let of = |answers: &[kept::Answer], i: usize| match &answers[i] {
+        kept::Answer::Decided(entries) => entries[0].outcome.clone(),
+        other => panic!("{other:?}"),
+    };
+    let (won, lost): (Vec<_>, Vec<_>) =
+        answers.iter().partition(|answers| matches!(of(answers, 0), Outcome::Recorded { .. }));
+    assert_eq!((won.len(), lost.len()), (1, 1), "{answers:?}");
+    assert!(matches!(of(won[0], 1), Outcome::Recorded { .. }), "{won:?}");
+    match of(lost[0], 0) {
+        Outcome::Refused { reasons } => assert_eq!(reasons[0].rule, "fact.place_taken"),
+        other => panic!("{other:?}"),
+    }
     here.stands();
 }
 

@@ -27,7 +27,7 @@ macro_rules! scenarios {
 scenarios! {
     a01 "A01" a03 "A03" a04 "A04" a05 "A05" a06 "A06" a08 "A08" a09 "A09" a10 "A10"
     a11 "A11" a12 "A12" a13 "A13" a15 "A15" a18 "A18" a19 "A19" a22 "A22" a24 "A24"
-    a25 "A25" a36 "A36" a40 "A40" a41 "A41" a50 "A50" a52 "A52" a53 "A53"
+    a25 "A25" a35 "A35" a36 "A36" a40 "A40" a41 "A41" a50 "A50" a52 "A52" a53 "A53"
 }
 
 #[test]

@@ -34,7 +34,7 @@ fn moments() -> Vec<DateTime<Utc>> {
 /// Gives the world what it asks for: nothing is on record but what was decided before.
 fn load(world: &mut World, posting: &Posting) {
     loop {
-        let wants = world.wants(posting.person, std::slice::from_ref(&posting.command));
+        let wants = world.wants([(posting.person, &posting.command)]);
         if wants.is_empty() {
             return;
         }
@@ -44,6 +44,10 @@ fn load(world: &mut World, posting: &Posting) {
         }
         world.wheels.extend(wants.wheels);
         world.axles.extend(wants.axles);
+        for (spot, since) in wants.spots {
+            // Nobody who was there comes into anybody's way: nothing is late.
+            world.spots.insert(spot, (since, BTreeSet::new()));
+        }
         world.models.extend(wants.models);
         for mark in wants.marks {
             world.owners.entry(mark).or_default();
@@ -63,7 +67,7 @@ fn decided(now: DateTime<Utc>) -> (World, Vec<Entry>) {
         assert!(!world.unknown(&posting.command), "{:?}", posting.command);
         assert_eq!(world.dangling(&posting.command), [], "{:?}", posting.command);
         let sender = Sender { person: posting.person, sent_at: None };
-        for entry in decide(&world, posting.at, sender, &posting.command, None) {
+        for entry in decide(&world, posting.at, sender, &posting.command, &[], None) {
             world.apply(&entry);
             ledger.push(entry);
         }

@@ -110,12 +110,20 @@ pub fn fold<'a>(
     entries: impl IntoIterator<Item = &'a Entry>,
     until: Option<DateTime<Utc>>,
 ) -> State {
-    let mut entries: Vec<&Entry> =
-        entries.into_iter().filter(|e| until.is_none_or(|until| e.at() <= until)).collect();
-    entries.sort_by_key(|e| (e.at(), e.n));
     let mut state = State::Unknown;
-    for entry in entries {
+    for entry in in_order(entries, until) {
         state.apply(entry);
     }
     state
+}
+
+/// These entries in the order of the fold, up to a moment where one is given.
+pub(crate) fn in_order<'a>(
+    entries: impl IntoIterator<Item = &'a Entry>,
+    until: Option<DateTime<Utc>>,
+) -> Vec<&'a Entry> {
+    let mut entries: Vec<&Entry> =
+        entries.into_iter().filter(|e| until.is_none_or(|until| e.at() <= until)).collect();
+    entries.sort_by_key(|e| (e.at(), e.n));
+    entries
 }

@@ -59,8 +59,8 @@ pub(super) fn duals_deflated(case: &Case<'_>) -> bool {
         return false;
     };
     let mate_in_doubt =
-        case.world.at_position(vehicle, mate, case.id()).is_some_and(|(_, mate)| {
-            in_doubt(mate) || mate.pressure.is_some_and(|p| p.psi == Quantity::ZERO)
+        case.world.at_position(vehicle, mate, case.at, case.id()).is_some_and(|(_, mate)| {
+            in_doubt(&mate) || mate.pressure.is_some_and(|p| p.psi == Quantity::ZERO)
         });
     mate_in_doubt || deflation_demanded(case, facts)
 }

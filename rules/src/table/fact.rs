@@ -5,8 +5,9 @@ use crate::decide::Case;
 use crate::entry::SubjectKind;
 use crate::facts::Facts;
 use crate::facts::casing::Marks;
+use crate::fit;
 use crate::fold::State;
-use crate::fold::casing::{Casing, Whereabouts};
+use crate::fold::casing::Casing;
 use crate::world::Owned;
 use crate::{Quantity, Subject};
 use chrono::TimeDelta;
@@ -25,43 +26,17 @@ pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
 }
 
 fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
-    if let Some(places) = places(&case.command.facts)
-        && !places.contains(&casing.whereabouts)
-    {
-        return Some(Stop::shown(vec![casing.moved.entry]));
-    }
+    let misplaced = || Some(Stop::shown(vec![casing.moved.entry]));
     match &case.command.facts {
+        facts if fit::misplaced(facts, casing) => misplaced(),
         Facts::Acquired(_) => Some(Stop::shown(vec![casing.acquired.entry])),
         Facts::TreadRead(facts) => grown(casing, &facts.grooves_32nds),
         Facts::Returned(facts) => {
             let passed = facts.life.is_some_and(|life| life <= casing.life);
             passed.then(|| Stop::found(format!("It had {} retreads already.", casing.life)))
         }
-        Facts::Moved(facts) => {
-            let elsewhere = facts.from_depot.is_some_and(|depot| depot != casing.depot);
-            elsewhere.then(|| Stop::shown(vec![casing.moved.entry]))
-        }
         _ => None,
     }
-}
-
-/// Where a casing has to be for an entry of this kind; anywhere where it does not matter.
-fn places(facts: &Facts) -> Option<&'static [Whereabouts]> {
-    use Whereabouts::{Away, Depot, Missing, Vehicle, Wheel};
-    Some(match facts {
-        Facts::Mounted(_) | Facts::SentAway(_) => &[Depot],
-        Facts::Inspected(facts) if facts.off_wheel => &[Depot, Away],
-        Facts::Demounted(_) | Facts::Held(_) | Facts::Released(_) | Facts::Installed(_) => &[Wheel],
-        Facts::Removed(_) | Facts::Torqued(_) => &[Vehicle],
-        Facts::PressureRead(_) => &[Wheel, Vehicle],
-        Facts::Moved(_) => &[Depot, Wheel],
-        Facts::Inspected(_) | Facts::TreadRead(_) | Facts::Identified(_) | Facts::Missing(_) => {
-            &[Depot, Wheel, Vehicle, Away]
-        }
-        Facts::Returned(_) => &[Away],
-        Facts::Found(_) => &[Missing],
-        _ => return None,
-    })
 }
 
 /// A tread does not grow while a casing is worn.
@@ -75,38 +50,19 @@ fn grown(casing: &Casing, grooves: &[Vec<Quantity>]) -> Option<Stop> {
     })
 }
 
-/// A move is late when another move of the casing is on record after it.
+/// A late move after which what is recorded of later times could not have been.
 fn late_move(case: &Case<'_>) -> Option<Stop> {
-    let moves = matches!(
-        case.command.facts,
-        Facts::Mounted(_)
-            | Facts::Demounted(_)
-            | Facts::Installed(_)
-            | Facts::Removed(_)
-            | Facts::SentAway(_)
-            | Facts::Returned(_)
-            | Facts::Moved(_)
-            | Facts::Missing(_)
-            | Facts::Found(_)
-    );
-    let now = case.world.heads.get(&case.command.subject)?.state.casing()?;
-    (moves && now.moved.at > case.at).then(|| Stop {
-        evidence: vec![now.moved.entry],
-        found: Some("A later move of this tire is on record.".to_owned()),
+    case.fit.order.map(|later| Stop {
+        evidence: vec![later],
+        found: Some("It does not fit with what is on record of a later time.".to_owned()),
         caution: false,
     })
 }
 
 /// The wheel, the position or the mark belongs to another.
 pub(super) fn place_taken(case: &Case<'_>) -> Option<Stop> {
-    let taken = |by: Option<(uuid::Uuid, &Casing)>| {
-        by.map(|(_, casing)| Stop::shown(vec![casing.moved.entry]))
-    };
     match &case.command.facts {
-        Facts::Mounted(facts) => taken(case.world.on_wheel(facts.wheel, case.id())),
-        Facts::Installed(facts) => {
-            taken(case.world.at_position(facts.vehicle, facts.position, case.id()))
-        }
+        _ if !case.fit.taken.is_empty() => Some(Stop::shown(case.fit.taken.clone())),
         Facts::Acquired(facts) => mark_taken(case, &facts.marks),
         Facts::Identified(facts) => mark_taken(case, &facts.marks),
         Facts::Registered(body) | Facts::Changed(body) => match body {

@@ -8,6 +8,7 @@ use crate::facts::casing::Installed;
 use crate::facts::model::{Construction, Marking};
 use crate::facts::vehicle::{Axle, Places, Position, Vehicle, VehicleKind};
 use crate::fold::casing::Casing;
+use std::borrow::Cow;
 
 struct Ask<'a> {
     facts: &'a Installed,
@@ -76,7 +77,7 @@ pub(super) fn condition(case: &Case<'_>) -> Option<Stop> {
 
 fn radial_beside_bias(case: &Case<'_>, ask: &Ask<'_>) -> bool {
     let own = ask.casing.construction.radial();
-    case.world.casings().any(|(id, other)| {
+    case.world.casings_at(case.at).any(|(id, other)| {
         id != case.id()
             && other.vehicle == Some(ask.facts.vehicle)
             && other.position.is_some_and(|p| p.axle == ask.facts.position.axle)
@@ -96,9 +97,9 @@ pub(super) fn axle_mix(case: &Case<'_>) -> Option<Stop> {
     Stop::when(!ask.vehicle.front_wheel(ask.facts.position) && radial_beside_bias(case, &ask))
 }
 
-fn mate<'a>(case: &'a Case<'_>, ask: &Ask<'_>) -> Option<&'a Casing> {
+fn mate<'a>(case: &'a Case<'_>, ask: &Ask<'_>) -> Option<Cow<'a, Casing>> {
     let place: Position = ask.facts.position.mate()?;
-    case.world.at_position(ask.facts.vehicle, place, case.id()).map(|(_, casing)| casing)
+    case.world.at_position(ask.facts.vehicle, place, case.at, case.id()).map(|(_, casing)| casing)
 }
 
 fn apart(one: Option<Quantity>, other: Option<Quantity>) -> Quantity {
@@ -119,7 +120,7 @@ pub(super) fn duals(case: &Case<'_>) -> Option<Stop> {
         mate.tread.map(|tread| tread.least_32nds),
     );
     let pressure = apart(ask.facts.psi, mate.fitting.as_ref().and_then(|fitting| fitting.psi));
-    let diameter = diameters_apart(&ask, mate);
+    let diameter = diameters_apart(&ask, &mate);
     let uneven = (diameter > Quantity::from_hundredths(25)
         && diameter <= Quantity::from_hundredths(50))
         || tread > Quantity::whole(4)
@@ -133,7 +134,7 @@ pub(super) fn dual_limit(case: &Case<'_>) -> Option<Stop> {
     let mate = mate(case, &ask)?;
     let mixed = (mate.construction == Construction::Bias)
         != (ask.casing.construction == Construction::Bias);
-    Stop::when(diameters_apart(&ask, mate) > Quantity::from_hundredths(50) || mixed)
+    Stop::when(diameters_apart(&ask, &mate) > Quantity::from_hundredths(50) || mixed)
 }
 
 /// 49 CFR 571.119 S6.5(d): no dual rating on the sidewall.

@@ -36,12 +36,17 @@ impl Book {
     fn load(&mut self, sender: Uuid, command: &Command) {
         let world = &mut self.world;
         loop {
-            let wants = world.wants(sender, std::slice::from_ref(command));
+            let wants = world.wants([(sender, command)]);
             if wants.is_empty() {
                 return;
             }
             for subject in wants.subjects {
                 world.heads.entry(subject).or_default();
+            }
+            for (spot, since) in wants.spots {
+                let put_on = self.entries.iter().filter(|e| e.facts.put_on().contains(&spot));
+                let casings = put_on.map(|entry| entry.subject.id).collect();
+                world.spots.insert(spot, (since, casings));
             }
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
@@ -85,7 +90,7 @@ impl Ledger for Memory {
         if !book.world.dangling(&command).is_empty() {
             return Err(422);
         }
-        let entries = decide(&book.world, sending.now, sender, &command, None);
+        let entries = decide(&book.world, sending.now, sender, &command, &[], None);
         // What is sent late was not asked of the ledger as it stands now.
         if command.occurred_at == sending.now {
             agree::with(&book.world, &command, sender, &entries[0]);

@@ -6,11 +6,13 @@ use chrono::TimeDelta;
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 use proptest::test_runner::{FileFailurePersistence, TestRunner};
+use rules::facts::casing::Doubt;
 use rules::facts::model::Construction;
 use rules::fold::casing::{Casing, Whereabouts};
-use rules::{Entry, Kind, Subject};
+use rules::{Entry, Kind, Subject, SubjectKind};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use std::fmt::Debug;
 
 const CASINGS: [&str; 3] = ["A", "B", "C"];
 
@@ -75,6 +77,7 @@ fn facts(told: &Told, casing: &Casing) -> (Kind, Value) {
         Kind::Released => released(name),
         Kind::Installed => {
             let mut facts = installed(name, ["1L", "2LO", "2LI"][place]);
+            facts["vehicle"] = json!(id(if name == "C" { "T2" } else { "T1" }));
             facts["grooves_32nds"] = json!([[14, 14]]);
             facts
         }
@@ -117,8 +120,10 @@ fn tell(all: &[Told]) -> Ledger {
     shop
 }
 
-/// Every row is what the second fold finds in the entries.
+/// Every row is what the second fold finds in the entries, and no casing was anywhere
+/// where another was.
 fn agree(shop: &Ledger) {
+    let mut times = Vec::new();
     for name in CASINGS {
         let subject = Subject::casing(id(name));
         let entries: Vec<Entry> =
@@ -126,7 +131,55 @@ fn agree(shop: &Ledger) {
         let casing = shop.known(name);
         let spares = casing.construction != Construction::SteelRadial;
         assert_eq!(plain::of_row(casing), plain::of_entries(&entries, spares), "{name}");
+        times.extend(plain::times(subject.id, &entries));
     }
+    plain::no_two_at_once(&times);
+}
+
+/// What is known of every casing, without names of entries and without late doubts, which
+/// depend on the order of arrival.
+fn known(shop: &Ledger) -> Vec<impl PartialEq + Debug> {
+    let of = |name: &str| {
+        let casing = shop.known(name);
+        let doubts = casing.doubts.iter().filter(|doubt| doubt.reason != Doubt::Late);
+        let doubts: Vec<_> = doubts.map(|doubt| (doubt.reason, doubt.at)).collect();
+        let release = casing.mounting.as_ref().and_then(|mounting| mounting.release);
+        let place = (casing.whereabouts, casing.wheel, casing.vehicle, casing.position);
+        (place, doubts, release.map(|release| release.moment.at), casing.scrap.is_some())
+    };
+    CASINGS.map(of).into_iter().collect()
+}
+
+/// One true day, told as it happened. A and B run on one truck, C on another; they take
+/// turns on the same wheels. Gives what was recorded, in order of time.
+fn true_day(all: &[Told]) -> (Ledger, Vec<Entry>) {
+    let on_time: Vec<Told> = all.iter().map(|told| Told { late: 0, ..told.clone() }).collect();
+    let shop = tell(&on_time);
+    let day = shop.log.iter().filter(|entry| entry.cause.is_none() && entry.recorded());
+    let day = day.filter(|e| e.at() > at("06:20") && e.subject.kind == SubjectKind::Casing);
+    let day = day.cloned().collect();
+    (shop, day)
+}
+
+/// The same day, told truck by truck in the evening.
+fn told_in_the_evening(day: &[Entry], trucks: [&str; 2]) -> Ledger {
+    let mut shop = tell(&[]);
+    for (hour, truck) in ["20:00", "21:00"].into_iter().zip(trucks) {
+        let of_truck = day.iter().filter(|entry| truck_of(entry.subject) == truck);
+        let told = of_truck
+            .map(|entry| {
+                (entry.facts.kind(), entry.subject, entry.occurred_at, entry.facts.to_value())
+            })
+            .collect();
+        for answer in shop.request(at(hour), told) {
+            assert!(answer[0].recorded(), "{:?} {:?}", answer[0].facts, answer[0].outcome);
+        }
+    }
+    shop
+}
+
+fn truck_of(casing: Subject) -> &'static str {
+    if casing.id == id("C") { "T2" } else { "T1" }
 }
 
 fn kept() -> ProptestConfig {
@@ -143,6 +196,16 @@ proptest! {
     #[test]
     fn two_folds_agree(all in prop::collection::vec(told(), 0..60)) {
         agree(&tell(&all));
+    }
+
+    #[test]
+    fn two_trucks_in_any_order(all in prop::collection::vec(told(), 0..60)) {
+        let (shop, day) = true_day(&all);
+        for trucks in [["T1", "T2"], ["T2", "T1"]] {
+            let later = told_in_the_evening(&day, trucks);
+            agree(&later);
+            prop_assert_eq!(known(&later), known(&shop), "{:?}", trucks);
+        }
     }
 }
 

@@ -11,7 +11,7 @@ const RELEASE: Question = Question::Release { operating_psi: None };
 const HOLD: Question = Question::Hold { cage: None, gauge: None, for_set_psi: None };
 
 fn asked_by(shop: &Ledger, sender: Sender, clock: &str, name: &str, what: &Question) -> Asked {
-    let mut world = shop.world_for(&what.command(id(name), at(clock)));
+    let mut world = shop.world_for(&[&what.command(id(name), at(clock))]);
     let asker = Subject::of(SubjectKind::Person, sender.person);
     world.heads.insert(asker, shop.all.heads[&asker].clone());
     ask(&world, at(clock).to_utc(), sender, id(name), what)

@@ -1,11 +1,13 @@
 //! The ledger of one organisation, kept in memory, with what a shop needs.
 
-use chrono::{DateTime, FixedOffset};
+use chrono::{DateTime, FixedOffset, Utc};
 use rules::entry::{Outcome, Sender};
 use rules::fold::casing::Casing;
+use rules::spot::Spot;
 use rules::table::{How, RULES};
 use rules::{Command, Entry, Kind, Subject, SubjectKind, World, decide};
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 /// The id of what the tests call so.
@@ -33,7 +35,7 @@ pub struct Ledger {
 }
 
 impl Ledger {
-    /// A tractor with 100 psi in front and 95 psi on the duals, wheels, a cage, a gauge,
+    /// Two tractors with 100 psi in front and 95 psi on the duals, wheels, a cage, a gauge,
     /// tire models of 120 psi, Ada who may do everything and Bo who was never trained.
     pub fn shop() -> Ledger {
         let mut shop = Ledger { all: World::new(id("fleet")), log: Vec::new() };
@@ -73,7 +75,10 @@ impl Ledger {
         shop.register(K::Gauge, "G1", gauge);
         let axles = json!([{"places": "single", "steer": true, "set_psi": 100, "placard_psi": 90},
             {"places": "dual", "steer": false, "set_psi": 95, "placard_psi": 90}]);
-        shop.register(K::Vehicle, "T1", json!({"unit": "T1", "kind": "tractor", "axles": axles}));
+        for unit in ["T1", "T2"] {
+            let body = json!({"unit": unit, "kind": "tractor", "axles": axles});
+            shop.register(K::Vehicle, unit, body);
+        }
         for cage in ["K1", "F1"] {
             let checked = json!({"defects": [], "label": "readable"});
             shop.must(Kind::CageChecked, Subject::of(K::Cage, id(cage)), "06:00", checked);
@@ -130,38 +135,64 @@ impl Ledger {
         now: DateTime<FixedOffset>,
         facts: Value,
     ) -> Vec<Entry> {
+        self.request(now, vec![(kind, subject, at, facts)]).remove(0)
+    }
+
+    /// Sends entries in one request, with every rule attested.
+    pub fn request(
+        &mut self,
+        now: DateTime<FixedOffset>,
+        told: Vec<(Kind, Subject, DateTime<FixedOffset>, Value)>,
+    ) -> Vec<Vec<Entry>> {
         let attested: Vec<&str> =
             RULES.iter().filter(|r| r.how == How::Attested).map(|r| r.id.as_str()).collect();
-        let body = json!({"id": id(&format!("entry {}", self.log.len())), "kind": kind,
-            "subject": subject, "occurred_at": at, "facts": facts, "attested": attested});
-        let command = Command::read(body.to_string().as_bytes()).unwrap();
-        let mut world = self.world_for(&command);
-        assert_eq!(world.dangling(&command), []);
-        let entries = decide(&world, now.to_utc(), ada(), &command, None);
-        for entry in &entries {
-            world.apply(entry);
-            self.log.push(entry.clone());
+        let command = |(i, (kind, subject, at, facts)): (usize, (Kind, Subject, _, Value))| {
+            let at: DateTime<FixedOffset> = at;
+            let body = json!({"id": id(&format!("entry {} {i}", self.log.len())), "kind": kind,
+                "subject": subject, "occurred_at": at, "facts": facts, "attested": attested});
+            Command::read(body.to_string().as_bytes()).unwrap()
+        };
+        let commands: Vec<Command> = told.into_iter().enumerate().map(command).collect();
+        let all: Vec<&Command> = commands.iter().collect();
+        let mut world = self.world_for(&all);
+        let mut answers = Vec::new();
+        for (i, command) in all.iter().enumerate() {
+            assert_eq!(world.dangling(command), []);
+            let entries = decide(&world, now.to_utc(), ada(), command, &all[i + 1..], None);
+            for entry in &entries {
+                world.apply(entry);
+                self.log.push(entry.clone());
+            }
+            answers.push(entries);
         }
         self.all.heads.extend(world.heads);
         self.all.owners.extend(world.owners);
-        entries
+        answers
     }
 
-    /// What a decision on this command reads, loaded from nothing, as a store would.
-    pub fn world_for(&self, command: &Command) -> World {
+    /// What decisions on these commands read, loaded from nothing, as a store would.
+    pub fn world_for(&self, commands: &[&Command]) -> World {
         let mut world = World::new(self.all.org);
         loop {
-            let wants = world.wants(id("ada"), std::slice::from_ref(command));
+            let wants = world.wants(commands.iter().map(|command| (id("ada"), *command)));
             if wants.is_empty() {
                 return world;
             }
+            let put_on = |spot: &Spot| {
+                let put_on = self.log.iter().filter(|entry| entry.facts.put_on().contains(spot));
+                put_on.map(|entry| entry.subject.id).collect::<BTreeSet<Uuid>>()
+            };
+            let on_spots: Vec<(Spot, DateTime<Utc>, BTreeSet<Uuid>)> =
+                wants.spots.iter().map(|(spot, since)| (*spot, *since, put_on(spot))).collect();
+            let were_there = on_spots.iter().flat_map(|(.., casings)| casings);
+            let were_there: Vec<Subject> = were_there.map(|id| Subject::casing(*id)).collect();
             let hung = self.all.casings().filter(|(_, casing)| {
                 let axle = casing.vehicle.zip(casing.position.map(|position| position.axle));
                 casing.wheel.is_some_and(|wheel| wants.wheels.contains(&wheel))
                     || axle.is_some_and(|axle| wants.axles.contains(&axle))
             });
             let hung: Vec<Subject> = hung.map(|(id, _)| Subject::casing(id)).collect();
-            for subject in wants.subjects.into_iter().chain(hung) {
+            for subject in wants.subjects.into_iter().chain(hung).chain(were_there) {
                 let head = self.all.heads.get(&subject).cloned().unwrap_or_default();
                 world.heads.insert(subject, head);
             }
@@ -172,6 +203,9 @@ impl Ledger {
             for mark in wants.marks {
                 let owner = self.all.owners.get(&mark).copied().flatten();
                 world.owners.insert(mark, owner);
+            }
+            for (spot, since, casings) in on_spots {
+                world.spots.insert(spot, (since, casings));
             }
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);

@@ -1,6 +1,7 @@
 //! A second fold of a casing, written for plainness: every answer is looked for anew in
 //! all that happened, by its definition. Nothing is shared with the rules but the entries.
 
+use chrono::{DateTime, Utc};
 use rules::entry::Worked;
 use rules::facts::casing::{Done, Doubt};
 use rules::facts::vehicle::Position;
@@ -15,10 +16,10 @@ pub struct Plain {
     whereabouts: Whereabouts,
     wheel: Option<Uuid>,
     place: Option<(Uuid, Position)>,
-    doubts: Vec<Uuid>,
-    standing: Standing,
+    pub doubts: Vec<Uuid>,
+    pub standing: Standing,
     /// The release of this mounting, and whether it stands.
-    release: Option<(Uuid, bool)>,
+    pub release: Option<(Uuid, bool)>,
     /// The shallowest groove, as last read.
     tread: Option<Quantity>,
     pressure: Option<Quantity>,
@@ -163,4 +164,59 @@ fn answers(told: &[&Entry], at: usize, spares: bool) -> bool {
     };
     let mounted = last(before, is_mounted) > last(before, is_demounted);
     passed && mounted && !between.iter().any(undone)
+}
+
+fn is_off_wheel(facts: &Facts) -> bool {
+    match facts {
+        Facts::Missing(facts) => facts.off_wheel,
+        Facts::Found(facts) => facts.off_wheel,
+        _ => false,
+    }
+}
+
+/// A time of a casing on a wheel or at a position: what, whose, from, until.
+pub type Time = (String, Uuid, DateTime<Utc>, Option<DateTime<Utc>>);
+
+/// Every time of a casing on a wheel or at a position. Each move finds the casing where the
+/// last one left it.
+pub fn times(casing: Uuid, entries: &[Entry]) -> Vec<Time> {
+    let mut told: Vec<&Entry> = entries.iter().filter(|entry| entry.recorded()).collect();
+    told.sort_by_key(|entry| (entry.at(), entry.n));
+    let (mut times, mut on): (Vec<Time>, Vec<usize>) = (Vec::new(), Vec::new());
+    for entry in told {
+        let came = match &entry.facts {
+            Facts::Mounted(facts) => (0, facts.wheel.to_string()),
+            Facts::Installed(facts) => (1, format!("{} {}", facts.vehicle, facts.position)),
+            Facts::Removed(_) | Facts::Demounted(_) => {
+                let depth = if is_removed(&entry.facts) { 2 } else { 1 };
+                assert_eq!(on.len(), depth, "{entry:?}");
+                times[on.pop().unwrap()].3 = Some(entry.at());
+                continue;
+            }
+            Facts::Missing(_) | Facts::Found(_) => {
+                // Nobody took it off, but it is off; its wheel may be with it.
+                let left = usize::from(!is_off_wheel(&entry.facts));
+                while on.len() > left {
+                    times[on.pop().unwrap()].3 = Some(entry.at());
+                }
+                continue;
+            }
+            _ => continue,
+        };
+        assert_eq!(on.len(), came.0, "{entry:?}");
+        on.push(times.len());
+        times.push((came.1, casing, entry.at(), None));
+    }
+    times
+}
+
+/// No wheel and no position has two casings at the same time.
+pub fn no_two_at_once(times: &[Time]) {
+    for (i, (what, one, from, until)) in times.iter().enumerate() {
+        for (_, other, from2, until2) in times[i + 1..].iter().filter(|time| time.0 == *what) {
+            let after = until.is_some_and(|until| until <= *from2);
+            let before = until2.is_some_and(|until| until <= *from);
+            assert!(one == other || after || before, "{what}: {times:?}");
+        }
+    }
 }

@@ -1,8 +1,8 @@
 //! What a scenario says of the answers and of the state at its end.
 
 use super::{Ledger, id, texts};
-use rules::Entry;
 use rules::entry::{Outcome, Reason, Worked};
+use rules::{Entry, Facts};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -28,15 +28,24 @@ pub(super) fn answer(
             assert_eq!(given, texts(&expect["cautions"]), "{place}: cautions");
             held(place, expect, worked.as_ref());
         }
-        Outcome::Refused { reasons } => {
-            refused(place, expect, reasons);
-            let shown: BTreeSet<Uuid> = reasons.iter().flat_map(|r| r.evidence.clone()).collect();
-            for step in texts(&expect["names"]) {
-                assert!(shown.contains(&ids[&step]), "{place}: {step} is not named");
-            }
-        }
+        Outcome::Refused { reasons } => refused(place, expect, reasons),
+    }
+    let shown: BTreeSet<Uuid> = entries.iter().flat_map(evidence).collect();
+    for step in texts(&expect["names"]) {
+        assert!(shown.contains(&ids[&step]), "{place}: {step} is not named");
     }
     added(place, expect, &entries);
+}
+
+/// The entries that an entry names: why it was refused, or why there is doubt.
+fn evidence(entry: &Entry) -> Vec<Uuid> {
+    match (&entry.outcome, &entry.facts) {
+        (Outcome::Refused { reasons }, _) => {
+            reasons.iter().flat_map(|reason| reason.evidence.clone()).collect()
+        }
+        (_, Facts::Flagged(flagged)) => flagged.evidence.clone(),
+        _ => Vec::new(),
+    }
 }
 
 fn held(place: &str, expect: &Value, worked: Option<&Worked>) {
