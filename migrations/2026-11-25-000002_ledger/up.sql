@@ -42,9 +42,6 @@ CREATE TABLE entry (
     refused      boolean     NOT NULL,
     retries      uuid,
     cause        uuid,
-    -- What it puts a casing on: a wheel, a vehicle and its position.
-    wheel        uuid,
-    position     text,
     -- HMAC-SHA-256 of the entry as sent, by which it is known again; none where the ledger
     -- added the entry itself.
     content      bytea,
@@ -58,10 +55,6 @@ CREATE TABLE entry (
 CREATE INDEX entry_cause ON entry (org_id, cause) WHERE cause IS NOT NULL;
 CREATE INDEX entry_retries ON entry (org_id, retries) WHERE retries IS NOT NULL;
 CREATE INDEX entry_refused ON entry (org_id, subject_kind, subject_id) WHERE refused;
-CREATE INDEX entry_wheel ON entry (org_id, wheel, occurred_at)
-    WHERE wheel IS NOT NULL AND NOT refused;
-CREATE INDEX entry_position ON entry (org_id, position, occurred_at)
-    WHERE position IS NOT NULL AND NOT refused;
 CREATE INDEX entry_recorded ON entry (org_id, recorded_at, subject_kind, subject_id, n);
 
 ALTER TABLE entry ADD CONSTRAINT entry_subject

@@ -1,3 +1,21 @@
+-- What an entry puts a casing on: a wheel, or a vehicle and its position. Filled for what is on
+-- record from the bytes, which stay as they are.
+ALTER TABLE entry ADD COLUMN wheel uuid, ADD COLUMN position text;
+ALTER TABLE entry DISABLE TRIGGER entry_stays;
+UPDATE entry SET wheel = (said.facts ->> 'wheel')::uuid
+  FROM (SELECT org_id, id, convert_from(bytes, 'UTF8')::jsonb -> 'facts' AS facts
+          FROM entry WHERE kind = 'mounted') AS said
+ WHERE entry.org_id = said.org_id AND entry.id = said.id;
+UPDATE entry SET position = (said.facts ->> 'vehicle') || ' ' || (said.facts ->> 'position')
+  FROM (SELECT org_id, id, convert_from(bytes, 'UTF8')::jsonb -> 'facts' AS facts
+          FROM entry WHERE kind = 'installed') AS said
+ WHERE entry.org_id = said.org_id AND entry.id = said.id;
+ALTER TABLE entry ENABLE ALWAYS TRIGGER entry_stays;
+CREATE INDEX entry_wheel ON entry (org_id, wheel, occurred_at)
+    WHERE wheel IS NOT NULL AND NOT refused;
+CREATE INDEX entry_position ON entry (org_id, position, occurred_at)
+    WHERE position IS NOT NULL AND NOT refused;
+
 -- What is asked most, each in one statement: the organisation is set inside, for this statement
 -- alone, so that nothing needs a transaction around it. Whoever asks is the role of the service,
 -- whom row-level security binds.
