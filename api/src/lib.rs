@@ -22,6 +22,7 @@ pub mod passwords;
 pub mod policy;
 pub mod problem;
 pub mod refresh;
+pub mod refusals;
 pub mod registry;
 pub mod routes;
 pub mod rules_list;

@@ -62,6 +62,12 @@ impl<'a> List<'a> {
         List { keys, org, name: Uuid::new_v5(&Uuid::nil(), kind.name().as_bytes()) }
     }
 
+    /// The list of what was refused.
+    #[must_use]
+    pub fn of_refusals(keys: &'a Keys, org: Uuid) -> List<'a> {
+        List { keys, org, name: Uuid::new_v5(&Uuid::nil(), b"refusals") }
+    }
+
     /// The list of a subject's entries.
     #[must_use]
     pub fn of_entries(keys: &'a Keys, org: Uuid, subject: Subject) -> List<'a> {

@@ -3,7 +3,8 @@
 use crate::problem::Problem;
 use crate::things::{cages, depots, gauges, models, people, recommendations, vehicles, wheels};
 use crate::{
-    accounts, casings, check, docs, entries, health, policy, rules_list, sessions, tokens, units,
+    accounts, casings, check, docs, entries, health, policy, refusals, rules_list, sessions,
+    tokens, units,
 };
 use actix_web::http::Method;
 use rules::Role;
@@ -48,6 +49,7 @@ pub static ROUTES: &[Route] = &[
     route("PUT",   "/v1/people/{id}/account",      "put_account",           ADMIN),
     route("POST",  "/v1/entries",                  "create_entry",          WRITERS),
     route("GET",   "/v1/entries/{id}",             "get_entry",             ANY_ROLE),
+    route("GET",   "/v1/refusals",                 "list_refusals",         ANY_ROLE),
     route("GET",   "/v1/rules",                    "list_rules",            ANY_ROLE),
     route("GET",   "/v1/casings",                  "list_casings",          ANY_ROLE),
     route("GET",   "/v1/casings/{id}",             "get_casing",            ANY_ROLE),
@@ -106,6 +108,7 @@ pub fn services(config: &mut ServiceConfig<'_>) {
         .service(sessions::delete_session)
         .service(accounts::get_account).service(accounts::put_account)
         .service(entries::create_entry).service(entries::get_entry)
+        .service(refusals::list_refusals)
         .service(rules_list::list_rules)
         .service(casings::list_casings).service(casings::get_casing)
         .service(casings::list_casing_history).service(check::check_casing).service(units::get_unit)

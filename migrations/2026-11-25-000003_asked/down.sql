@@ -3,4 +3,5 @@ DROP FUNCTION hold_still(uuid, text[], uuid[], bigint[], uuid[], uuid[], smallin
 DROP FUNCTION casings_on_spots(uuid, uuid[], text[], timestamptz[]);
 DROP FUNCTION history_in_org(uuid, text, uuid, bigint, bigint);
 DROP FUNCTION head_in_org(uuid, text, uuid);
+DROP INDEX entry_refused_at;
 ALTER TABLE entry DROP COLUMN wheel, DROP COLUMN position;

@@ -16,6 +16,9 @@ CREATE INDEX entry_wheel ON entry (org_id, wheel, occurred_at)
 CREATE INDEX entry_position ON entry (org_id, position, occurred_at)
     WHERE position IS NOT NULL AND NOT refused;
 
+-- The refusals in the order in which they were recorded.
+CREATE INDEX entry_refused_at ON entry (org_id, recorded_at, id) WHERE refused;
+
 -- What is asked most, each in one statement: the organisation is set inside, for this statement
 -- alone, so that nothing needs a transaction around it. Whoever asks is the role of the service,
 -- whom row-level security binds.

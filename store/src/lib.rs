@@ -13,6 +13,7 @@ mod prepared;
 pub mod read;
 pub mod rebuild;
 pub mod record;
+pub mod refusals;
 mod spots;
 
 use asked::Asking;

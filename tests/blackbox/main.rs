@@ -23,6 +23,7 @@ mod proofhold;
 mod questions;
 mod races;
 mod random_day;
+mod refusals;
 mod replays;
 mod roles;
 mod rotation;
