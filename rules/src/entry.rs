@@ -128,6 +128,7 @@ impl Role {
             Kind::Registered | Kind::Changed => {
                 matches!(self, Role::Office | Role::Manager | Role::Admin)
             }
+            Kind::PreservationEnded => self == Role::Manager,
             _ => self != Role::Auditor,
         }
     }

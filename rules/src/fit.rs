@@ -47,6 +47,7 @@ pub(crate) fn moves(facts: &Facts) -> bool {
             | F::Moved(_)
             | F::Missing(_)
             | F::Found(_)
+            | F::Disposed(_)
     )
 }
 
@@ -73,6 +74,10 @@ fn places(facts: &Facts) -> Option<&'static [Whereabouts]> {
         Facts::Inspected(_) | Facts::TreadRead(_) | Facts::Identified(_) | Facts::Missing(_) => {
             &[Depot, Wheel, Vehicle, Away]
         }
+        Facts::MadeUnusable(_) => &[Depot],
+        // Sold with its wheel or its vehicle, or left where it was sent.
+        Facts::Disposed(_) => &[Depot, Wheel, Vehicle, Away],
+        Facts::Preserved(_) | Facts::Scrapped(_) => &[Depot, Wheel, Vehicle, Away, Missing],
         Facts::Returned(_) => &[Away],
         Facts::Found(_) => &[Missing],
         _ => return None,

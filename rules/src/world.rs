@@ -436,6 +436,7 @@ fn named(command: &Command) -> Vec<(&'static str, Subject)> {
             add("/facts/from_depot", K::Depot, facts.from_depot);
             add("/facts/to_depot", K::Depot, Some(facts.to_depot));
         }
+        Facts::MadeUnusable(facts) => add("/facts/witness", K::Person, Some(facts.witness)),
         Facts::Found(facts) => add("/facts/depot", K::Depot, Some(facts.depot)),
         Facts::Registered(body) | Facts::Changed(body) => match body {
             Body::Cage(body) => add("/facts/depot", K::Depot, Some(body.depot)),

@@ -41,6 +41,12 @@ fn what(choice: u8, amount: i64) -> (Kind, Value) {
         13 => (Kind::Moved, json!({"to_depot": id})),
         14 => (Kind::Missing, json!({"off_wheel": amount % 2 == 0})),
         15 => (Kind::Found, json!({"depot": id, "off_wheel": amount % 3 == 0})),
+        16 => (Kind::Disposed, json!({"how": "sold"})),
+        17 => (Kind::Preserved, json!({"matter": format!("M{}", amount % 2), "held_by": "Elm"})),
+        18 => (Kind::PreservationEnded, json!({"matter": "M1", "reason": "closed"})),
+        19 => (Kind::Recalled, json!({"campaign": format!("26T-{}", amount % 2)})),
+        20 => (Kind::Remedied, json!({"campaign": "26T-1", "remedy": "checked"})),
+        21 => (Kind::MadeUnusable, json!({"cut": "beads", "photo": "p1", "witness": id})),
         _ => (Kind::Scrapped, json!({"reason": "worn_out"})),
     }
 }
@@ -79,7 +85,7 @@ fn acquired() -> Entry {
 proptest! {
     #[test]
     fn row_is_fold_in_any_order_of_arrival(
-        steps in proptest::collection::vec((0u8..17, 0i64..150, 1i64..500, any::<bool>()), 0..40)
+        steps in proptest::collection::vec((0u8..23, 0i64..150, 1i64..500, any::<bool>()), 0..40)
     ) {
         let mut world = World::new(Uuid::from_u128(9));
         world.histories.insert(Subject::casing(CASING), Vec::new());

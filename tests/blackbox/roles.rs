@@ -77,6 +77,7 @@ fn every_kind_is_written_by_the_roles_listed() {
                 let registers = matches!(kind, Kind::Registered | Kind::Changed);
                 let may = match role {
                     Role::Auditor => false,
+                    role if *kind == Kind::PreservationEnded => role == Role::Manager,
                     Role::Crew => !registers,
                     _ => true,
                 };

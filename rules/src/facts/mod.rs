@@ -237,6 +237,18 @@ kinds! {
     Flagged(casing::Flagged) = "flagged" on Casing;
     /// A casing may never be used again.
     Scrapped(casing::Scrapped) = "scrapped" on Casing;
+    /// Scrap was cut, so that nobody can run it again.
+    MadeUnusable(casing::MadeUnusable) = "made_unusable" on Casing;
+    /// A casing left the fleet for good.
+    Disposed(casing::Disposed) = "disposed" on Casing;
+    /// A casing is kept as evidence.
+    Preserved(casing::Preserved) = "preserved" on Casing;
+    /// A casing is no longer kept for a matter.
+    PreservationEnded(casing::PreservationEnded) = "preservation_ended" on Casing;
+    /// Its maker recalled a casing.
+    Recalled(casing::Recalled) = "recalled" on Casing;
+    /// What a recall asked for was done.
+    Remedied(casing::Remedied) = "remedied" on Casing;
     /// A thing was entered into the ledger.
     Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
     /// A thing was changed; the whole new body is given.

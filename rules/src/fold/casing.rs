@@ -1,6 +1,7 @@
 //! State of a casing.
 
 mod custody;
+mod disposal;
 
 use super::Moment;
 use crate::Quantity;
@@ -41,6 +42,8 @@ pub enum Whereabouts {
     Away,
     /// Nobody knows.
     Missing,
+    /// It left the fleet for good.
+    Gone,
 }
 
 /// A doubt that is still open.
@@ -152,6 +155,16 @@ pub struct Damaged {
     pub damage: Vec<Damage>,
 }
 
+/// What a casing is kept from use for: a matter that it is evidence in, or a recall.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Matter {
+    /// Since when.
+    #[serde(flatten)]
+    pub moment: Moment,
+    /// The matter or the campaign.
+    pub name: String,
+}
+
 /// What it was sent away for.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Order {
@@ -202,6 +215,12 @@ pub struct Casing {
     pub doubted: Option<Moment>,
     /// The decision that it is scrap.
     pub scrap: Option<Scrap>,
+    /// When it was cut, so that nobody can run it again.
+    pub unusable: Option<Moment>,
+    /// The matters that it is kept for as evidence.
+    pub preserved: Vec<Matter>,
+    /// The recalls that are not remedied.
+    pub recalls: Vec<Matter>,
     /// The clean inspection off the wheel since the last demount.
     pub inspected: Option<Moment>,
     /// The clean inspection off the wheel since the later of the last demount
@@ -258,6 +277,9 @@ impl Casing {
             doubts: Vec::new(),
             doubted: None,
             scrap: None,
+            unusable: None,
+            preserved: Vec::new(),
+            recalls: Vec::new(),
             inspected: None,
             sound: None,
             mounting: None,
@@ -361,7 +383,7 @@ impl Casing {
             Facts::Scrapped(_) => {
                 self.scrap.get_or_insert(Scrap { moment, sign: false });
             }
-            _ => {}
+            facts => self.keep_or_let_go(moment, facts),
         }
     }
 

@@ -7,7 +7,7 @@ use crate::facts::Facts;
 use crate::facts::casing::Marks;
 use crate::fit;
 use crate::fold::State;
-use crate::fold::casing::Casing;
+use crate::fold::casing::{Casing, Matter};
 use crate::world::Owned;
 use crate::{Quantity, Subject};
 use chrono::TimeDelta;
@@ -35,8 +35,29 @@ fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
             let passed = facts.life.is_some_and(|life| life <= casing.life);
             passed.then(|| Stop::found(format!("It had {} retreads already.", casing.life)))
         }
+        Facts::MadeUnusable(_) if casing.scrap.is_none() => {
+            Some(Stop::found("Only scrap is cut. Record first that it is scrap.".to_owned()))
+        }
+        Facts::MadeUnusable(_) => casing.unusable.map(|cut| Stop::shown(vec![cut.entry])),
+        Facts::PreservationEnded(facts) => match casing.matters_ended(facts) {
+            0 => Some(Stop::found("It is not kept for that.".to_owned())),
+            1 => None,
+            _ => Some(Stop::found("It is kept for several matters. Name the one.".to_owned())),
+        },
+        Facts::Preserved(facts) => again(&casing.preserved, &facts.matter),
+        Facts::Recalled(facts) => again(&casing.recalls, &facts.campaign),
+        Facts::Remedied(facts) => {
+            let open = casing.recalls.iter().any(|recall| recall.name == facts.campaign);
+            (!open).then(|| Stop::found("There is no such open recall of it.".to_owned()))
+        }
         _ => None,
     }
+}
+
+/// It is so already.
+fn again(open: &[Matter], name: &str) -> Option<Stop> {
+    let before = open.iter().find(|matter| matter.name == name)?;
+    Some(Stop::shown(vec![before.moment.entry]))
 }
 
 /// A tread does not grow while a casing is worn.

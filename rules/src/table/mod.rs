@@ -280,7 +280,9 @@ pub(crate) const CHECKS: &[Check] = &[
     attested("install.wheel", install::installed),
     computed("install.torque", install::torque),
     computed("retread.declared", dispose::declared),
+    computed("dispose.preserved", dispose::preserved),
     computed("dispose.scrap", dispose::scrap),
+    computed("dispose.recalled", dispose::recalled),
 ];
 
 #[cfg(test)]

@@ -1,11 +1,11 @@
 //! `mount.*`: tire and wheel belong together and are fit to be used.
 
 use super::Stop;
+use super::dispose::entries_of;
 use crate::decide::{Case, doubt_entries, entry_of};
 use crate::entry::{Subject, SubjectKind};
 use crate::facts::Facts;
 use crate::facts::wheel::WheelKind;
-use crate::fold::casing::Standing;
 
 pub(super) fn mounted(case: &Case<'_>) -> bool {
     matches!(case.command.facts, Facts::Mounted(_))
@@ -21,15 +21,19 @@ pub(super) fn supported(case: &Case<'_>) -> Option<Stop> {
     Stop::when(mounted(case) && (case.wheel_kind() != WheelKind::SinglePiece || tube_type))
 }
 
-/// Scrap is never used again.
+/// Scrap is never used again; neither is what is recalled or kept as evidence, until that ends.
 pub(super) fn standing(case: &Case<'_>) -> Option<Stop> {
     let used = matches!(
         case.command.facts,
         Facts::Mounted(_) | Facts::Held(_) | Facts::Released(_) | Facts::Installed(_)
     );
     let casing = case.casing()?;
-    (used && casing.standing == Standing::Scrap)
-        .then(|| Stop::shown(entry_of(casing.scrap.map(|s| s.moment))))
+    let shown: Vec<_> = entry_of(casing.scrap.map(|scrap| scrap.moment))
+        .into_iter()
+        .chain(entries_of(&casing.recalls))
+        .chain(entries_of(&casing.preserved))
+        .collect();
+    (used && !shown.is_empty()).then(|| Stop::shown(shown))
 }
 
 /// No clean inspection off the wheel since the last demount.

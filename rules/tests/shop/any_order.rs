@@ -57,6 +57,7 @@ fn ordinary(casing: &Casing) -> Kind {
     match (casing.whereabouts, &casing.mounting) {
         (Whereabouts::Away, _) => Kind::Returned,
         (Whereabouts::Missing, _) => Kind::Found,
+        (Whereabouts::Gone, _) => Kind::Inspected,
         (Whereabouts::Depot, _) if casing.inspected.is_none() => Kind::Inspected,
         (Whereabouts::Depot, _) => Kind::Mounted,
         (_, Some(mounting)) if mounting.extended.is_none() => Kind::Held,

@@ -4,6 +4,7 @@
 mod any_order;
 mod ask;
 mod custody;
+mod disposal;
 mod late;
 mod ledger;
 mod plain;

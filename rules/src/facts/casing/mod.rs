@@ -2,10 +2,14 @@
 
 mod assembly;
 mod custody;
+mod disposal;
 mod fitting;
 
 pub use assembly::{Demounted, Held, Mounted, Path, Place, Released};
 pub use custody::{Done, Found, Missing, Moved, Ordered, Returned, SentAway};
+pub use disposal::{
+    Disposal, Disposed, MadeUnusable, PreservationEnded, Preserved, Recalled, Remedied,
+};
 pub use fitting::{Installed, Removed, Torqued};
 
 use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};

@@ -56,7 +56,7 @@ impl Casing {
     }
 
     /// Nobody took it off by the rules, but it is off.
-    fn off_the_vehicle(&mut self, moment: Moment) {
+    pub(super) fn off_the_vehicle(&mut self, moment: Moment) {
         if self.vehicle.take().is_some() {
             self.position = None;
             self.fitting = None;

@@ -190,8 +190,17 @@ impl Given {
             facts.insert("readings".to_owned(), one["samples_s_psi_f"].clone());
             facts.insert("gauge".to_owned(), json!(series_gauge(&one)));
         }
-        let named =
-            ["wheel", "cage", "gauge", "vehicle", "depot", "model", "from_depot", "to_depot"];
+        let named = [
+            "wheel",
+            "cage",
+            "gauge",
+            "vehicle",
+            "depot",
+            "model",
+            "from_depot",
+            "to_depot",
+            "witness",
+        ];
         for field in named {
             if let Some(name) = facts.get(field).and_then(Value::as_str) {
                 facts.insert(field.to_owned(), json!(id(name)));
