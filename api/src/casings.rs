@@ -8,11 +8,12 @@ use crate::shapes::{example_body, on_record};
 use crate::shown::{self, Shown};
 use crate::state::State;
 use actix_web::{HttpRequest, HttpResponse, get, web};
+use chrono::{DateTime, Utc};
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::world::{Head, Owned};
 use rules::{Subject, SubjectKind};
 use serde::{Deserialize, Serialize};
-use store::read::{self, CasingFilter};
+use store::read::{self, AsOf, CasingFilter};
 use store::{Connection, StoreError};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
@@ -56,6 +57,28 @@ impl CasingShown {
 #[must_use]
 pub fn due(casing: &Casing) -> Vec<Due> {
     casing.recheck_due().map(|_| Due::Recheck).into_iter().collect()
+}
+
+/// As of when something is asked.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct Moment {
+    /// What had happened until then, as it is known now.
+    #[param(example = "2026-03-03T12:00:00Z")]
+    pub occurred: Option<DateTime<Utc>>,
+    /// What had been recorded until then.
+    #[param(example = "2026-03-03T12:00:00Z")]
+    pub known: Option<DateTime<Utc>>,
+}
+
+impl Moment {
+    /// The moment, where one is given.
+    #[must_use]
+    pub fn as_of(&self) -> Option<AsOf> {
+        let given = self.occurred.is_some() || self.known.is_some();
+        given.then_some(AsOf { occurred: self.occurred, known: self.known })
+    }
 }
 
 /// A page of casings, in the order of their ids.
@@ -181,9 +204,12 @@ async fn marked(
 }
 
 /// A casing, as it stands
+///
+/// Or as it stood at a moment, or as it was known then. Refusals that were open then are not
+/// shown.
 #[utoipa::path(
     tag = "casings",
-    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing.")),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing."), Moment),
     responses((status = 200, description = "The casing.", body = CasingShown, example = json!(example_body(SubjectKind::Casing))))
 )]
 #[get("/v1/casings/{id}")]
@@ -191,8 +217,15 @@ pub async fn get_casing(
     state: web::Data<State>,
     caller: Caller,
     id: web::Path<Uuid>,
+    Query(moment): Query<Moment>,
 ) -> Result<HttpResponse, Problem> {
     let (org, subject) = (caller.org, Subject::casing(*id));
+    if let Some(as_of) = moment.as_of() {
+        let look = async |conn: &mut Connection| read::head_as_of(conn, org, subject, as_of).await;
+        let head = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+        let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
+        return Ok(HttpResponse::Ok().json(shown));
+    }
     let (head, open) = state.store.head(org, subject).await?.ok_or_else(Problem::not_found)?;
     let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
     Ok(HttpResponse::Ok().json(CasingShown { open_refusals: Some(open), ..shown }))

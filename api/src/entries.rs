@@ -119,6 +119,7 @@ pub fn decided(answer: Answer) -> Result<Vec<Entry>, Problem> {
         Answer::Decided(entries) => Ok(entries),
         Answer::Unknown => Err(Problem::not_found()),
         Answer::Impossible(fields) => Err(Problem::impossible(fields)),
+        Answer::Forbidden => Err(Problem::plain(Code::Forbidden)),
         Answer::Reused(fields) => Err(Problem::plain(Code::IdReused).with_fields(fields)),
     }
 }

@@ -16,7 +16,11 @@ CREATE INDEX entry_wheel ON entry (org_id, wheel, occurred_at)
 CREATE INDEX entry_position ON entry (org_id, position, occurred_at)
     WHERE position IS NOT NULL AND NOT refused;
 
--- The refusals in the order in which they were recorded.
+-- The refused entry that an entry closes: it tries it again, or says what became of it.
+ALTER TABLE entry RENAME COLUMN retries TO closes;
+ALTER TABLE entry RENAME CONSTRAINT entry_retries_entry TO entry_closes_entry;
+ALTER INDEX entry_retries RENAME TO entry_closes;
+-- What was refused, oldest first.
 CREATE INDEX entry_refused_at ON entry (org_id, recorded_at, id) WHERE refused;
 
 -- What is asked most, each in one statement: the organisation is set inside, for this statement
@@ -36,7 +40,7 @@ BEGIN
                       WHERE refused.org_id = org AND refused.subject_kind = of_kind
                         AND refused.subject_id = of_id AND refused.refused
                         AND NOT EXISTS (SELECT FROM entry again
-                                         WHERE again.org_id = org AND again.retries = refused.id
+                                         WHERE again.org_id = org AND again.closes = refused.id
                                            AND NOT again.refused)
                       ORDER BY refused.n)
           FROM subject

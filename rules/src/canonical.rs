@@ -262,6 +262,15 @@ fn in_hundredths(value: Value) -> Value {
     })
 }
 
+/// The same value with every number in the form in which it is read back.
+pub(crate) fn plain(value: Value) -> Value {
+    map_numbers(value, &|number| {
+        let quantity = number.as_f64().and_then(Quantity::exact);
+        let in_units = quantity.and_then(|quantity| serde_json::to_value(quantity).ok());
+        in_units.unwrap_or(Value::Number(number))
+    })
+}
+
 /// JSON in hundredths as JSON in units: every number outside of texts is a count of hundredths.
 fn in_units(json: &str) -> String {
     let mut units = String::with_capacity(json.len());

@@ -1,7 +1,8 @@
 //! The decision on one command: recorded or refused, and what follows.
 
+use crate::amend::Amended;
 use crate::entry::{
-    Basis, Command, Entry, HoldWorked, Outcome, Sender, Subject, SubjectKind, Worked,
+    Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, Worked,
 };
 use crate::facts::Facts;
 use crate::facts::casing::{Done, Doubt, Flagged, Path};
@@ -39,6 +40,8 @@ pub(crate) struct Case<'a> {
     pub(crate) hold: Option<HoldWorked>,
     /// How a move fits between what is on record, looked for once.
     pub(crate) fit: Fit,
+    /// What it changes of what was recorded before.
+    pub(crate) amended: Option<Box<Amended>>,
 }
 
 /// How far a decision looks.
@@ -71,7 +74,7 @@ impl<'a> Case<'a> {
     }
 
     /// The command's own entry with this outcome.
-    fn entry(&self, outcome: Outcome) -> Entry {
+    pub(crate) fn entry(&self, outcome: Outcome) -> Entry {
         let n = self.world.heads.get(&self.command.subject).map_or(0, |head| head.n);
         Entry {
             org: self.world.org,
@@ -107,7 +110,8 @@ impl<'a> Case<'a> {
     ) -> Case<'a> {
         let at = command.occurred_at.to_utc();
         let fit = Fit::default();
-        let mut case = Case { world, now, sender, command, at, state, hold: None, fit };
+        let mut case =
+            Case { world, now, sender, command, at, state, hold: None, fit, amended: None };
         case.hold = case.judged_hold();
         case
     }
@@ -254,23 +258,26 @@ pub(crate) fn decide_to(
     if depth != Depth::Alone {
         case = case.fitted(rest);
     }
-    let (mut reasons, mut cautions) = (Vec::new(), Vec::new());
-    for check in CHECKS {
-        if let Some(stop) = check.ask(&case) {
-            if stop.caution && command.attested.contains(check.id) {
-                cautions.push(check.id.to_owned());
-            } else {
-                reasons.push(stop.reason(check.id, &case));
-            }
-        }
-    }
+    case.amended = Amended::of(&case).map(Box::new);
+    let instead = case.amended.as_deref().map(|amended| (amended, amended.case(&case)));
+    let (reasons, cautions) = asked(&case, instead.as_ref());
     let outcome = if reasons.is_empty() {
-        Outcome::Recorded { cautions, worked: worked(&case) }
+        let worked = match &instead {
+            Some((amended, instead)) if !amended.moves_over(&case) => worked(instead),
+            _ => worked(&case),
+        };
+        Outcome::Recorded { cautions, worked }
     } else {
         Outcome::Refused { reasons }
     };
     let mut own = Entry { personal_hash, ..case.entry(outcome) };
-    let mut added = consequences(&case, own.recorded());
+    let mut added: Vec<Entry> = consequences(&case, own.recorded())
+        .into_iter()
+        .map(|(subject, facts)| follows(&own, subject, facts))
+        .collect();
+    if let Some((amended, instead)) = instead.as_ref().filter(|_| own.recorded()) {
+        added.extend(amended.follow(&case, &own, consequences(instead, true)));
+    }
     let mut leans = case.fit.leans;
     if depth == Depth::Whole {
         let late = late::doubts(&case, &own, &added, rest);
@@ -279,11 +286,46 @@ pub(crate) fn decide_to(
     }
     own.basis.entries = heads_read(&case);
     if leans {
-        let about = added.iter().map(|(subject, _)| *subject).chain([own.subject]).collect();
+        let about = added.iter().map(|entry| entry.subject).chain([own.subject]).collect();
         own.basis.leans_on =
             fit::followers(world, rest, &about).iter().map(|command| command.id).collect();
     }
     number(world, own, added)
+}
+
+/// The reasons that stop a command or what is to count instead of an earlier entry, and the
+/// cautions that were acknowledged, in the table's order.
+fn asked(case: &Case<'_>, instead: Option<&(&Amended, Case<'_>)>) -> (Vec<Reason>, Vec<String>) {
+    let attested = &instead.map_or(case.command, |(_, instead)| instead.command).attested;
+    let (mut reasons, mut cautions) = (Vec::new(), Vec::new());
+    for check in CHECKS {
+        let of = |case: &Case<'_>| {
+            let stop = check.ask(case)?;
+            Some((stop.caution, stop.reason(check.id, case)))
+        };
+        let minded = instead.filter(|(amended, instead)| amended.minds(check.id, instead));
+        if let Some((caution, reason)) = of(case).or_else(|| of(&minded?.1)) {
+            if caution && attested.contains(check.id) {
+                cautions.push(check.id.to_owned());
+            } else {
+                reasons.push(reason);
+            }
+        }
+    }
+    (reasons, cautions)
+}
+
+/// What the ledger adds because of an entry; its place and its id are given by [`number`].
+pub(crate) fn follows(own: &Entry, subject: Subject, facts: Facts) -> Entry {
+    Entry {
+        subject,
+        facts,
+        // It happened with its cause, and not after that was recorded.
+        occurred_at: own.occurred_at.min(own.recorded_at.with_timezone(own.occurred_at.offset())),
+        attested: BTreeSet::new(),
+        outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+        ..own.clone()
+    }
 }
 
 /// When the next entry of a subject is recorded: now, and after its last one.
@@ -293,42 +335,40 @@ fn after_last(head: Option<&Head>, now: DateTime<Utc>) -> DateTime<Utc> {
 
 /// Gives the entries their places among their subjects' entries. Each is recorded after the
 /// one before it, so that the order of recording shows what follows from what.
-pub(crate) fn number(world: &World, own: Entry, added: Vec<(Subject, Facts)>) -> Vec<Entry> {
+pub(crate) fn number(world: &World, own: Entry, added: Vec<Entry>) -> Vec<Entry> {
     let mut places: BTreeMap<Subject, u64> = BTreeMap::new();
     let mut place = |subject: Subject| {
         let last = || world.heads.get(&subject).map_or(0, |head| head.n);
         *places.entry(subject).and_modify(|n| *n += 1).or_insert_with(|| last() + 1)
     };
-    let in_zone = |at: DateTime<Utc>| at.with_timezone(own.occurred_at.offset());
     let mut entries = vec![Entry { n: place(own.subject), ..own.clone() }];
     let mut seen = BTreeSet::new();
     let mut recorded_at = own.recorded_at;
-    for (subject, facts) in added {
-        let name = format!("{}/{}/{}", facts.kind().name(), rule_of(&facts), subject.id);
-        let id = Uuid::new_v5(&own.id, name.as_bytes());
+    for entry in added {
+        let subject = entry.subject;
+        let (kind, rule) = (entry.facts.kind().name(), rule_of(&entry.facts));
+        let id = Uuid::new_v5(&own.id, format!("{kind}/{rule}/{}", subject.id).as_bytes());
         if !seen.insert(id) {
             continue;
         }
         recorded_at = after_last(world.heads.get(&subject), recorded_at + A_MICROSECOND);
-        // A late doubt arises now, after the decision that it is about; all else happened
-        // with its cause, and not after that was recorded.
-        let occurred_at = match &facts {
-            Facts::Flagged(flagged) if flagged.reason == Doubt::Late => in_zone(recorded_at),
-            _ => own.occurred_at.min(in_zone(own.recorded_at)),
+        // A late doubt arises now, after the decision that it is about.
+        let occurred_at = match &entry.facts {
+            Facts::Flagged(flagged) if flagged.reason == Doubt::Late => {
+                recorded_at.with_timezone(own.occurred_at.offset())
+            }
+            _ => entry.occurred_at,
         };
         entries.push(Entry {
             id,
-            subject,
             n: place(subject),
             recorded_at,
             occurred_at,
-            facts,
-            attested: BTreeSet::new(),
             retries: None,
             cause: Some(own.id),
-            outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
+            basis: own.basis.clone(),
             personal_hash: None,
-            ..own.clone()
+            ..entry
         });
     }
     entries
@@ -338,7 +378,9 @@ fn rule_of(facts: &Facts) -> &'static str {
     match facts {
         Facts::Flagged(flagged) => flagged.reason.rule(),
         Facts::Tagged(_) => "mount.wheel_condition",
-        _ => "cage.checked",
+        Facts::CageIncident(_) => "cage.checked",
+        // What moves to the right casing.
+        _ => "fact.order",
     }
 }
 
@@ -349,7 +391,7 @@ fn heads_read(case: &Case<'_>) -> BTreeSet<Uuid> {
     subjects.iter().filter_map(|subject| case.world.heads.get(subject)?.last).collect()
 }
 
-fn worked(case: &Case<'_>) -> Option<Worked> {
+pub(crate) fn worked(case: &Case<'_>) -> Option<Worked> {
     match &case.command.facts {
         Facts::Acquired(_) => Some(Worked::Construction(case.model()?.construction)),
         Facts::Held(_) => case.hold.clone().map(Worked::Held),

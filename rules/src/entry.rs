@@ -129,6 +129,8 @@ impl Role {
                 matches!(self, Role::Office | Role::Manager | Role::Admin)
             }
             Kind::PreservationEnded => self == Role::Manager,
+            Kind::Corrected => self == Role::Manager,
+            Kind::Resolved => matches!(self, Role::Office | Role::Manager),
             _ => self != Role::Auditor,
         }
     }
@@ -394,6 +396,27 @@ impl Entry {
         match &self.outcome {
             Outcome::Recorded { .. } => true,
             Outcome::Refused { reasons } => !reasons.iter().any(|r| r.rule == "fact.time"),
+        }
+    }
+
+    /// Whether it changes how earlier entries of its subject count.
+    #[must_use]
+    pub fn amends(&self) -> bool {
+        let amends = match &self.facts {
+            Facts::Corrected(_) => true,
+            Facts::Resolved(resolved) => resolved.it_did_happen,
+            _ => false,
+        };
+        amends && self.recorded()
+    }
+
+    /// The refused entry that this one closes, where it is recorded: it tries it again, or
+    /// says what became of it.
+    #[must_use]
+    pub fn closes(&self) -> Option<Uuid> {
+        match &self.facts {
+            Facts::Resolved(resolved) => Some(resolved.refusal),
+            _ => self.retries,
         }
     }
 

@@ -28,7 +28,7 @@ pub(crate) struct Fit {
 }
 
 impl Fit {
-    fn fits(&self) -> bool {
+    pub(crate) fn fits(&self) -> bool {
         self.order.is_none() && self.taken.is_empty()
     }
 }
@@ -134,7 +134,7 @@ pub(crate) fn fit(case: &Case<'_>, as_recorded: &Entry, rest: &[&Command]) -> Fi
 }
 
 /// What would be in each other's way, and is not yet, if all this were told of a casing.
-fn clashes<'a>(
+pub(crate) fn clashes<'a>(
     world: &World,
     own: Subject,
     told: impl IntoIterator<Item = &'a Entry> + Clone,
@@ -163,7 +163,7 @@ fn misfits<'a>(history: impl IntoIterator<Item = &'a Entry>) -> Vec<Uuid> {
         if entry.recorded() && state.casing().is_some_and(misplaced) {
             misfits.push(entry.id);
         }
-        state.apply(entry);
+        state.apply(&entry);
     }
     misfits
 }

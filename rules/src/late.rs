@@ -3,13 +3,13 @@
 //! A decision is never taken again. But where a late entry would have stopped the release
 //! of the present mounting, or its installation, the casing comes under doubt.
 
-use crate::decide::{Case, Depth, decide_to, number};
+use crate::decide::{Case, Depth, decide_to, follows, number};
 use crate::entry::{Command, Entry, Sender, Subject};
 use crate::facts::Facts;
 use crate::facts::casing::{Doubt, Flagged};
 use crate::fit::followers;
 use crate::fold::casing::Casing;
-use crate::fold::{Moment, fold};
+use crate::fold::{Moment, State, in_order};
 use crate::table::CHECKS;
 use crate::world::World;
 use std::borrow::Cow;
@@ -20,7 +20,7 @@ use uuid::Uuid;
 #[derive(Default)]
 pub(crate) struct Late {
     /// A doubt for each casing that has a standing decision which would have been stopped.
-    pub(crate) doubts: Vec<(Subject, Facts)>,
+    pub(crate) doubts: Vec<Entry>,
     /// What follows in the request answers some of it.
     pub(crate) leans: bool,
 }
@@ -30,12 +30,7 @@ type Stopped = BTreeMap<Subject, Vec<Uuid>>;
 
 /// The doubts that an entry raises together with what the ledger adds because of it, unless
 /// the rest of the request answers them. The entry and the decisions are named as evidence.
-pub(crate) fn doubts(
-    case: &Case<'_>,
-    own: &Entry,
-    added: &[(Subject, Facts)],
-    rest: &[&Command],
-) -> Late {
+pub(crate) fn doubts(case: &Case<'_>, own: &Entry, added: &[Entry], rest: &[&Command]) -> Late {
     let world = case.world;
     let entries = number(world, own.clone(), added.to_vec());
     let about: BTreeSet<Subject> = entries.iter().map(|entry| entry.subject).collect();
@@ -56,7 +51,7 @@ pub(crate) fn doubts(
     let leans = after != alone;
     let doubt = |(subject, stopped): (Subject, Vec<Uuid>)| {
         let evidence = [vec![own.id], stopped].concat();
-        (subject, Facts::Flagged(Flagged { reason: Doubt::Late, evidence }))
+        follows(own, subject, Facts::Flagged(Flagged { reason: Doubt::Late, evidence }))
     };
     Late { doubts: after.into_iter().map(doubt).collect(), leans }
 }
@@ -94,12 +89,12 @@ fn stopped<'a>(
     subject: Subject,
     told: impl IntoIterator<Item = &'a Entry>,
 ) -> Option<Vec<Uuid>> {
-    let known: Vec<&Entry> = before.histories.get(&subject)?.iter().collect();
-    let told: Vec<&Entry> = told.into_iter().collect();
+    let known = before.histories.get(&subject)?;
     let casing = before.heads.get(&subject)?.state.casing()?;
+    let (known, told) = (in_order(known, None), in_order(told, None));
     let stopped: Vec<Uuid> = standing(casing)
         .into_iter()
-        .filter_map(|decision| known.iter().copied().find(|entry| entry.id == decision.entry))
+        .filter_map(|decision| told.iter().find(|entry| entry.id == decision.entry))
         .filter(|decision| !stops(now, decision, &told).is_subset(&stops(before, decision, &known)))
         .map(|decision| decision.id)
         .collect();
@@ -116,10 +111,11 @@ fn standing(casing: &Casing) -> Vec<Moment> {
 
 /// The rules that stop a decision on the casing as these entries show it just before.
 /// A caution is the crew's to acknowledge; it never casts doubt.
-fn stops(world: &World, decision: &Entry, entries: &[&Entry]) -> BTreeSet<&'static str> {
+fn stops(world: &World, decision: &Entry, entries: &[Cow<'_, Entry>]) -> BTreeSet<&'static str> {
     let place = (decision.at(), decision.n);
-    let before = entries.iter().copied().filter(|entry| (entry.at(), entry.n) < place);
-    let state = fold(before, None);
+    let mut state = State::Unknown;
+    let before = entries.iter().filter(|entry| (entry.at(), entry.n) < place);
+    before.for_each(|entry| state.apply(entry));
     let command = decision.command();
     let sender = Sender { person: decision.sender, sent_at: decision.sent_at };
     let case = Case::on(world, decision.recorded_at, sender, &command, Cow::Owned(state));

@@ -4,6 +4,7 @@
 //! reads is handed in, so that anyone can take it again from the ledger alone.
 #![deny(missing_docs)]
 
+mod amend;
 pub mod ask;
 pub mod canonical;
 mod decide;

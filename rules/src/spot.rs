@@ -93,7 +93,7 @@ fn present(casing: &Casing) -> Vec<Stay> {
 pub(crate) fn stays<'a>(entries: impl IntoIterator<Item = &'a Entry>) -> Vec<Stay> {
     let (mut state, mut stays) = (State::Unknown, Vec::<Stay>::new());
     for entry in in_order(entries, None) {
-        state.apply(entry);
+        state.apply(&entry);
         let now = state.casing().map(present).unwrap_or_default();
         for stay in stays.iter_mut().filter(|stay| stay.until.is_none() && !now.contains(stay)) {
             stay.until = Some(entry.at());

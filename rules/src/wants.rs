@@ -2,6 +2,7 @@
 //!
 //! The store asks [`World::wants`], loads it, and asks again until nothing is missing.
 
+use crate::amend::{self, Change};
 use crate::entry::{Command, Subject, SubjectKind};
 use crate::facts::Facts;
 use crate::spot::{self, Spot};
@@ -138,6 +139,13 @@ impl World {
             }
         }
         told.take_in(command, &circle);
+        if matches!(command.facts, Facts::Corrected(_) | Facts::Resolved(_)) {
+            // What it changes is looked for among all that is known of its subject.
+            self.want_history(command.subject, wants);
+        }
+        if let Some(Ok(Change { instead: Some(instead), .. })) = amend::change(self, command) {
+            self.want(&instead, told, wants);
+        }
     }
 
     /// Whether something is known of a subject, or told before, that occurred after this.

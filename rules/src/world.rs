@@ -2,6 +2,7 @@
 //!
 //! What hangs on what is written once, here.
 
+use crate::amend::{self, Change};
 use crate::entry::{Command, Entry, Subject, SubjectKind};
 use crate::facts::casing::{Marks, Path};
 use crate::facts::policy::Policy;
@@ -129,6 +130,9 @@ impl World {
         if self.histories.contains_key(&command.subject) {
             // A late entry is about the subject as it was then, and what it hung on then.
             circle.hang_on(&self.at(command.subject, command.occurred_at.to_utc()));
+        }
+        if let Some(Ok(Change { instead: Some(instead), .. })) = amend::change(self, command) {
+            circle.extend(self.circle(&instead));
         }
         let at = command.occurred_at.to_utc();
         let on_spots = |spot| self.on_spot_since(spot, at).into_iter().map(Subject::casing);
@@ -300,6 +304,14 @@ impl World {
             let say = format!("Unit {} has no position {position}.", vehicle.unit);
             fields.push(Field::new("/facts/position", say));
         }
+        match amend::change(self, command) {
+            Some(Err(wrong)) => fields.extend(wrong),
+            Some(Ok(Change { instead: Some(instead), .. })) => {
+                let named = self.dangling(&instead).into_iter().filter(|f| f.pointer != "/by");
+                fields.extend(named.map(amend::below));
+            }
+            _ => {}
+        }
         if command.subject.kind == SubjectKind::Policy && command.subject.id != self.org {
             fields.push(Field::new("/subject/id", "The policy has the organisation's id."));
         }
@@ -325,6 +337,8 @@ impl World {
         let head = self.heads.entry(entry.subject).or_default();
         let owned_before = owned(&head.state);
         let late = head.occurred_at.is_some_and(|latest| latest > entry.at());
+        // Such an entry changes what earlier ones count for.
+        let refold = late || entry.amends();
         head.n = entry.n;
         head.last = Some(entry.id);
         head.recorded_at = Some(entry.recorded_at);
@@ -334,7 +348,7 @@ impl World {
         match self.histories.get_mut(&entry.subject) {
             Some(history) => {
                 history.push(entry.clone());
-                if late {
+                if refold {
                     head.state = fold(history.iter(), None);
                 } else {
                     head.state.apply(entry);
@@ -369,6 +383,13 @@ pub(crate) struct Circle {
 }
 
 impl Circle {
+    fn extend(&mut self, other: Circle) {
+        self.subjects.extend(other.subjects);
+        self.wheels.extend(other.wheels);
+        self.axles.extend(other.axles);
+        self.models.extend(other.models);
+    }
+
     fn named(&mut self, org: Uuid, command: &Command) {
         self.subjects.insert(command.subject);
         self.subjects.extend(named(command).into_iter().map(|(_, subject)| subject));
@@ -430,6 +451,7 @@ fn named(command: &Command) -> Vec<(&'static str, Subject)> {
             add("/facts/vehicle", K::Vehicle, facts.vehicle);
         }
         Facts::Installed(facts) => add("/facts/vehicle", K::Vehicle, Some(facts.vehicle)),
+        Facts::Corrected(facts) => add("/facts/right_casing", K::Casing, facts.right_casing),
         Facts::Removed(facts) => add("/facts/depot", K::Depot, facts.depot),
         Facts::Returned(facts) => add("/facts/depot", K::Depot, facts.depot),
         Facts::Moved(facts) => {

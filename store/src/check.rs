@@ -83,7 +83,7 @@ struct Row {
     #[diesel(sql_type = Bool)]
     refused: bool,
     #[diesel(sql_type = Nullable<Id>)]
-    retries: Option<Uuid>,
+    closes: Option<Uuid>,
     #[diesel(sql_type = Nullable<Id>)]
     cause: Option<Uuid>,
     #[diesel(sql_type = Nullable<Id>)]
@@ -114,7 +114,7 @@ impl Row {
             ("occurred_at", entry.at() == self.occurred_at),
             ("recorded_at", entry.recorded_at == self.recorded_at),
             ("refused", entry.recorded() != self.refused),
-            ("retries", entry.retries == self.retries),
+            ("closes", entry.closes() == self.closes),
             ("cause", entry.cause == self.cause),
             ("wheel", put_on(&entry).0 == self.wheel),
             ("position", put_on(&entry).1 == self.position),
@@ -353,7 +353,7 @@ impl Checker {
             self.newest.remove(&last);
         }
         let mut world = World::new(self.org);
-        if head.occurred_at.is_some_and(|latest| latest > entry.at()) {
+        if entry.amends() || head.occurred_at.is_some_and(|latest| latest > entry.at()) {
             let history = load::history(conn, self.org, subject, Some(head.n)).await?;
             world.histories.insert(subject, history);
         }
@@ -432,7 +432,7 @@ async fn page(
     let start = DateTime::<Utc>::UNIX_EPOCH;
     let query = sql_query(
         "SELECT e.id, e.subject_kind, e.subject_id, e.n, e.kind, e.occurred_at, e.recorded_at, \
-             e.refused, e.retries, e.cause, e.wheel, e.position, e.bytes, q.leaf_hash, p.salt, \
+             e.refused, e.closes, e.cause, e.wheel, e.position, e.bytes, q.leaf_hash, p.salt, \
              p.bytes AS personal \
          FROM entry e \
          LEFT JOIN seal_queue q ON q.org_id = e.org_id AND q.entry_id = e.id \

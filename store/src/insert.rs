@@ -192,7 +192,7 @@ async fn insert_entries(
     // By id: two who use the same ids for different things wait for each other in one order.
     let query = sql_query(
         "INSERT INTO entry (org_id, id, subject_kind, subject_id, n, kind, occurred_at, \
-             recorded_at, refused, retries, cause, wheel, position, content, bytes) \
+             recorded_at, refused, closes, cause, wheel, position, content, bytes) \
          SELECT $1, * FROM \
          unnest($2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) \
          ORDER BY 2 RETURNING n",
@@ -206,7 +206,7 @@ async fn insert_entries(
     .bind::<Array<Timestamptz>, _>(times(Entry::at))
     .bind::<Array<Timestamptz>, _>(times(|entry| entry.recorded_at))
     .bind::<Array<Bool>, _>(refused)
-    .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.retries))
+    .bind::<Array<Nullable<Id>>, _>(some(Entry::closes))
     .bind::<Array<Nullable<Id>>, _>(some(|entry| entry.cause))
     .bind::<Array<Nullable<Id>>, _>(put_on.iter().map(|(wheel, _)| *wheel).collect::<Vec<_>>())
     .bind::<Array<Nullable<Text>>, _>(put_on.iter().map(|(_, place)| place).collect::<Vec<_>>())

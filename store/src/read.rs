@@ -5,6 +5,7 @@ use crate::prepared::Prepared;
 use crate::record::lock_all;
 use crate::take_turn;
 use crate::{StoreError, asked, storable};
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Binary, Nullable, Text};
@@ -12,6 +13,7 @@ use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use rules::canonical::{Line, NotAnEntry};
 use rules::facts::Personal;
 use rules::fold::casing::{Standing, Whereabouts};
+use rules::fold::fold;
 use rules::world::{Head, Owned};
 use rules::{Entry, Subject, SubjectKind};
 use serde::Serialize;
@@ -119,6 +121,31 @@ pub async fn head(
         Prepared(query.bind::<Id, _>(subject.id)).get_result(conn).await.optional()?;
     let head = row.map(HeadRow::read).transpose()?.map(|(_, head)| head);
     Ok(head.filter(Head::known))
+}
+
+/// Of which moment something is asked, and as it was known when: now where nothing is given.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct AsOf {
+    /// What happened until then.
+    pub occurred: Option<DateTime<Utc>>,
+    /// What had been recorded until then.
+    pub known: Option<DateTime<Utc>>,
+}
+
+/// What is known of a subject as of a moment, or was known then; none where nothing was.
+///
+/// # Errors
+/// When the database fails.
+pub async fn head_as_of(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    subject: Subject,
+    as_of: AsOf,
+) -> Result<Option<Head>, StoreError> {
+    let mut entries = load::history(conn, org, subject, None).await?;
+    entries.retain(|entry| as_of.known.is_none_or(|known| entry.recorded_at <= known));
+    let head = Head { state: fold(&entries, as_of.occurred), ..Head::of(&entries) };
+    Ok(Some(head).filter(Head::known))
 }
 
 /// The same, and nobody else may change it before this transaction ends: for a precondition

@@ -53,6 +53,8 @@ pub enum Answer {
     Unknown,
     /// It points to what is not on record. Nothing is stored.
     Impossible(Vec<Field>),
+    /// Its sender may not change what it names. Nothing is stored.
+    Forbidden,
     /// Its id was sent before with other content; what differs. Nothing is stored.
     Reused(Vec<Field>),
 }
@@ -295,6 +297,9 @@ fn decide_one(
     let dangling = world.dangling(command);
     if !dangling.is_empty() {
         return Answer::Impossible(dangling);
+    }
+    if world.forbidden(sender.person, command) {
+        return Answer::Forbidden;
     }
     let apart = command.personal.clone().map(|personal| {
         let mut salt = [0; 16];

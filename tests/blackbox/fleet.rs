@@ -3,7 +3,7 @@
 
 use crate::postgres::wait;
 use crate::proofhold::{Answer, Proofhold, send};
-use crate::script::{Ledger, Script, Sending, id};
+use crate::script::{AsOf, Ledger, Script, Sending, id};
 use reqwest::blocking::RequestBuilder;
 use rules::entry::{Outcome, Reason};
 use rules::fold::fold;
@@ -230,6 +230,13 @@ impl Ledger for Fleet {
             assert_eq!(&shown[field], value, "the casing is the fold of its history: {field}");
         }
         shown
+    }
+
+    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
+        let request = self.request(&format!("{org}/gus"), "GET", &format!("/v1/casings/{casing}"));
+        let asked = [("occurred", as_of.occurred), ("known", as_of.known)];
+        let asked = asked.into_iter().filter_map(|(name, at)| Some((name, at?.to_rfc3339())));
+        send(request.query(&asked.collect::<Vec<_>>())).expect(200)
     }
 
     fn tagged(&mut self, org: &str, wheel: Uuid) -> bool {

@@ -78,6 +78,10 @@ fn every_kind_is_written_by_the_roles_listed() {
                 let may = match role {
                     Role::Auditor => false,
                     role if *kind == Kind::PreservationEnded => role == Role::Manager,
+                    role if *kind == Kind::Corrected => role == Role::Manager,
+                    role if *kind == Kind::Resolved => {
+                        [Role::Office, Role::Manager].contains(&role)
+                    }
                     Role::Crew => !registers,
                     _ => true,
                 };

@@ -5,7 +5,7 @@
 use crate::fleet::Fleet;
 use crate::memory::Memory;
 use crate::random_day::{CASINGS, Day, WHEELS, given};
-use crate::script::{Ledger, Script, Sending, id};
+use crate::script::{AsOf, Ledger, Script, Sending, id};
 use rules::Entry;
 use rules::entry::Outcome;
 use serde_json::Value;
@@ -40,6 +40,15 @@ impl Ledger for Both {
             assert_eq!(&shown[field], value, "{casing} {field}");
         }
         assert_eq!(shown.is_null(), known.is_null());
+        shown
+    }
+
+    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
+        let shown = self.fleet.as_of(org, casing, as_of);
+        let known = self.memory.as_of(org, casing, as_of);
+        for (field, value) in known.as_object().into_iter().flatten() {
+            assert_eq!(&shown[field], value, "{casing} {field} as of {as_of:?}");
+        }
         shown
     }
 

@@ -2,6 +2,7 @@
 //!
 //! Every kind of entry has a documented shape of its own, typed once, here.
 
+pub mod amend;
 pub mod bounds;
 pub mod cage;
 pub mod casing;
@@ -249,6 +250,10 @@ kinds! {
     Recalled(casing::Recalled) = "recalled" on Casing;
     /// What a recall asked for was done.
     Remedied(casing::Remedied) = "remedied" on Casing;
+    /// An earlier entry about a casing was wrong.
+    Corrected(amend::Corrected) = "corrected" on Casing;
+    /// It was found out what became of a refused entry.
+    Resolved(amend::Resolved) = "resolved" on Casing | Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
     /// A thing was entered into the ledger.
     Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
     /// A thing was changed; the whole new body is given.

@@ -240,8 +240,8 @@ pub struct Casing {
     pub let_down: Option<Moment>,
     /// Damage not answered by a clean inspection.
     pub damage: Option<Damaged>,
-    /// A sign, a flat or damage was found while it was installed: the vehicle
-    /// may not move until it is off.
+    /// A sign, a flat or damage was found while it was installed, or it was installed against
+    /// the rules: the vehicle may not move until it is off.
     pub danger: Option<Moment>,
 }
 
@@ -495,8 +495,8 @@ impl Casing {
         }
     }
 
-    /// A sign, a flat or damage on an installed tire, in a refused entry too:
-    /// its vehicle may not move until it is off.
+    /// A sign, a flat or damage on an installed tire, in a refused entry too, or what was
+    /// done against the rules: its vehicle may not move until it is off.
     fn notice_danger(&mut self, entry: &Entry) {
         if self.whereabouts != Whereabouts::Vehicle {
             return;
@@ -507,7 +507,9 @@ impl Casing {
                 (facts.found_psi == Some(Quantity::ZERO), !facts.damage.is_empty(), false)
             }
             Facts::Inspected(facts) => (false, !facts.damage.is_empty(), !facts.signs.is_empty()),
-            Facts::Flagged(facts) => (false, false, facts.reason == Doubt::Sign),
+            Facts::Flagged(facts) => {
+                (false, false, matches!(facts.reason, Doubt::Sign | Doubt::Deviation))
+            }
             _ => return,
         };
         if flat || damaged || sign {

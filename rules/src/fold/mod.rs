@@ -3,15 +3,19 @@
 //! The order of the fold is (`occurred_at`, `n`); the versions of what is
 //! registered follow each other in the order of arrival. A refused entry
 //! changes nothing, except that danger seen on an installed tire is not forgotten.
+//! Entries that were corrected later, or that did happen though they were refused,
+//! are put right first.
 
 pub mod casing;
 pub mod registry;
 
+use crate::amend::put_right;
 use crate::entry::{Entry, SubjectKind};
 use casing::Casing;
 use chrono::{DateTime, Utc};
 use registry::Registry;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -112,18 +116,18 @@ pub fn fold<'a>(
 ) -> State {
     let mut state = State::Unknown;
     for entry in in_order(entries, until) {
-        state.apply(entry);
+        state.apply(&entry);
     }
     state
 }
 
-/// These entries in the order of the fold, up to a moment where one is given.
+/// These entries as they count, in the order of the fold, up to a moment where one is given.
 pub(crate) fn in_order<'a>(
     entries: impl IntoIterator<Item = &'a Entry>,
     until: Option<DateTime<Utc>>,
-) -> Vec<&'a Entry> {
-    let mut entries: Vec<&Entry> =
-        entries.into_iter().filter(|e| until.is_none_or(|until| e.at() <= until)).collect();
-    entries.sort_by_key(|e| (e.at(), e.n));
+) -> Vec<Cow<'a, Entry>> {
+    let mut entries = put_right(entries);
+    entries.retain(|entry| until.is_none_or(|until| entry.at() <= until));
+    entries.sort_by_key(|entry| (entry.at(), entry.n));
     entries
 }

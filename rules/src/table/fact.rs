@@ -1,6 +1,7 @@
 //! `fact.*`: what cannot be so.
 
 use super::Stop;
+use crate::amend;
 use crate::decide::Case;
 use crate::entry::SubjectKind;
 use crate::facts::Facts;
@@ -17,6 +18,9 @@ const READING_SPREAD: Quantity = Quantity::whole(1);
 
 /// The thing is not where or how the entry needs it.
 pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
+    if let Some(found) = amend::stop(case) {
+        return Some(Stop::found(found.to_owned()));
+    }
     match case.state() {
         State::Unknown => None,
         State::Registry(_) => matches!(case.command.facts, Facts::Registered(_))

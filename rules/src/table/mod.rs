@@ -130,7 +130,7 @@ pub fn rule(id: &str) -> Option<&'static Rule> {
 }
 
 /// The rule's class for this command.
-fn class_here(id: &str, case: &Case<'_>) -> Class {
+pub(crate) fn class_here(id: &str, case: &Case<'_>) -> Class {
     let light_truck = case.model().is_some_and(|model| model.light_truck);
     rule(id).and_then(|rule| rule.class(case.wheel_kind(), light_truck)).unwrap_or(Class::Fact)
 }

@@ -1,7 +1,7 @@
 //! A ledger of a few organisations, kept in memory.
 
 use crate::agree;
-use crate::script::{Ledger, Script, Sending, id};
+use crate::script::{AsOf, Ledger, Script, Sending, id};
 use rules::canonical::Line;
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
@@ -66,8 +66,8 @@ impl Book {
 
     fn open_refusals(&self, subject: Subject) -> Vec<Uuid> {
         let of = self.entries.iter().filter(|e| e.subject == subject && !e.recorded());
-        let tried_again = |id| self.entries.iter().any(|e| e.recorded() && e.retries == Some(id));
-        of.map(|entry| entry.id).filter(|id| !tried_again(*id)).collect()
+        let closed = |id| self.entries.iter().any(|e| e.recorded() && e.closes() == Some(id));
+        of.map(|entry| entry.id).filter(|id| !closed(*id)).collect()
     }
 }
 
@@ -89,6 +89,9 @@ impl Ledger for Memory {
         }
         if !book.world.dangling(&command).is_empty() {
             return Err(422);
+        }
+        if book.world.forbidden(sender.person, &command) {
+            return Err(403);
         }
         let entries = decide(&book.world, sending.now, sender, &command, &[], None);
         // What is sent late was not asked of the ledger as it stands now.
@@ -128,6 +131,13 @@ impl Ledger for Memory {
                 json!(casing.recheck_due().map(|_| "recheck").into_iter().collect::<Vec<_>>());
         }
         shown
+    }
+
+    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
+        let of = self.books[org].entries.iter().filter(|e| e.subject == Subject::casing(casing));
+        let known = of.filter(|entry| as_of.known.is_none_or(|known| entry.recorded_at <= known));
+        let json = fold(known, as_of.occurred).to_json().unwrap();
+        serde_json::from_slice(&json).unwrap()
     }
 
     fn tagged(&mut self, org: &str, wheel: Uuid) -> bool {

@@ -17,7 +17,7 @@ use std::fmt::Debug;
 const CASINGS: [&str; 3] = ["A", "B", "C"];
 
 /// What may be told out of the ordinary.
-const KINDS: [Kind; 15] = [
+const KINDS: [Kind; 17] = [
     Kind::Mounted,
     Kind::Demounted,
     Kind::Demounted,
@@ -33,6 +33,8 @@ const KINDS: [Kind; 15] = [
     Kind::Returned,
     Kind::Missing,
     Kind::Found,
+    Kind::Corrected,
+    Kind::Resolved,
 ];
 
 /// One thing that is told, of which casing, how long after the last thing and how long
@@ -88,6 +90,8 @@ fn facts(told: &Told, casing: &Casing) -> (Kind, Value) {
         Kind::TreadRead => json!({"grooves_32nds": [[14 - told.place, 14]]}),
         Kind::Torqued => json!({"torque_ft_lb": 475}),
         Kind::Flagged => json!({"reason": "load"}),
+        // There is nothing to correct or to resolve yet.
+        Kind::Corrected | Kind::Resolved => return (Kind::PressureRead, json!({"psi": 96})),
         Kind::SentAway => {
             json!({"to": "Pinebrook", "purpose": "repair", "declared_suspect": told.place > 0})
         }
@@ -100,6 +104,44 @@ fn facts(told: &Told, casing: &Casing) -> (Kind, Value) {
     };
     (kind, facts)
 }
+
+/// A correction or a resolution of something on record of the casing, if there is anything.
+fn amending(told: &Told, shop: &Ledger) -> Option<(Kind, Value)> {
+    let kind = *KINDS.get(usize::from(told.what))?;
+    let own = shop.log.iter().filter(|e| e.subject == Subject::casing(id(CASINGS[told.casing])));
+    let sent = own.filter(|e| e.cause.is_none() && !AMENDING.contains(&e.facts.kind()));
+    let (recorded, refused): (Vec<&Entry>, Vec<&Entry>) = sent.partition(|entry| entry.recorded());
+    let one = |entries: &[&Entry]| {
+        let nth = told.after.unsigned_abs() as usize * 7 + usize::from(told.place);
+        (!entries.is_empty()).then(|| entries[nth % entries.len()].clone())
+    };
+    match kind {
+        Kind::Resolved => {
+            let facts = json!({"refusal": one(&refused)?.id, "it_did_happen": told.place > 0});
+            Some((kind, facts))
+        }
+        Kind::Corrected => {
+            let wrong = one(&recorded)?;
+            let mut facts = json!({"corrects": wrong.id, "reason": "read the wrong line"});
+            let right = match wrong.facts.kind() {
+                Kind::PressureRead => Some(json!({"psi": 70 + 10 * told.place})),
+                Kind::TreadRead => Some(json!({"grooves_32nds": [[13, 14]]})),
+                Kind::Inspected => Some(inspected(told.late % 2 == 0)),
+                Kind::Mounted => Some(mounted(CASINGS[told.casing], "W3")),
+                _ => None,
+            };
+            match right {
+                Some(right) if told.place < 2 => facts["facts"] = right,
+                _ => facts["right_casing"] = json!(id(CASINGS[(told.casing + 1) % 3])),
+            }
+            Some((kind, facts))
+        }
+        _ => None,
+    }
+}
+
+/// Kinds that change how others count.
+const AMENDING: [Kind; 2] = [Kind::Corrected, Kind::Resolved];
 
 /// Three new casings, then all that is told of them, in this order of arrival.
 fn tell(all: &[Told]) -> Ledger {
@@ -115,7 +157,8 @@ fn tell(all: &[Told]) -> Ledger {
     for told in all {
         now += TimeDelta::minutes(told.after);
         let when = (now - TimeDelta::minutes(told.late)).max(at("06:21"));
-        let (kind, facts) = facts(told, shop.known(CASINGS[told.casing]));
+        let (kind, facts) =
+            amending(told, &shop).unwrap_or_else(|| facts(told, shop.known(CASINGS[told.casing])));
         shop.send(kind, Subject::casing(id(CASINGS[told.casing])), when, now, facts);
     }
     shop
@@ -154,7 +197,11 @@ fn known(shop: &Ledger) -> Vec<impl PartialEq + Debug> {
 /// One true day, told as it happened. A and B run on one truck, C on another; they take
 /// turns on the same wheels. Gives what was recorded, in order of time.
 fn true_day(all: &[Told]) -> (Ledger, Vec<Entry>) {
-    let on_time: Vec<Told> = all.iter().map(|told| Told { late: 0, ..told.clone() }).collect();
+    let amends = |told: &&Told| {
+        KINDS.get(usize::from(told.what)).is_some_and(|kind| AMENDING.contains(kind))
+    };
+    let true_ones = all.iter().filter(|told| !amends(told));
+    let on_time: Vec<Told> = true_ones.map(|told| Told { late: 0, ..told.clone() }).collect();
     let shop = tell(&on_time);
     let day = shop.log.iter().filter(|entry| entry.cause.is_none() && entry.recorded());
     let day = day.filter(|e| e.at() > at("06:20") && e.subject.kind == SubjectKind::Casing);
@@ -223,7 +270,16 @@ fn the_work_is_varied() {
             late += u32::from(entry.recorded() && entry.at() < entry.recorded_at);
         }
     }
-    for kind in ["mounted", "held", "released", "installed", "removed", "demounted"] {
+    for kind in [
+        "mounted",
+        "held",
+        "released",
+        "installed",
+        "removed",
+        "demounted",
+        "corrected",
+        "resolved",
+    ] {
         for recorded in [true, false] {
             assert!(seen.get(&(kind, recorded)) > Some(&10), "{kind} {recorded}: {seen:?}");
         }

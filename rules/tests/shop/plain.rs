@@ -2,12 +2,13 @@
 //! all that happened, by its definition. Nothing is shared with the rules but the entries.
 
 use chrono::{DateTime, Utc};
-use rules::entry::Worked;
+use rules::entry::{Outcome, Worked};
+use rules::facts::amend::Corrected;
 use rules::facts::casing::{Done, Doubt};
 use rules::facts::vehicle::Position;
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::hold::{HoldKind, Verdict};
-use rules::{Entry, Facts, Quantity};
+use rules::{Entry, Facts, Quantity, SubjectKind};
 use uuid::Uuid;
 
 /// What a crew asks of a casing.
@@ -40,11 +41,49 @@ pub fn of_row(casing: &Casing) -> Plain {
     }
 }
 
+/// What counts, in order of time: what was recorded, and what did happen though it was
+/// refused, with the right facts; without what was about another casing, but for doubts.
+fn counting(entries: &[Entry]) -> Vec<Entry> {
+    let named = |by: &Entry| match &by.facts {
+        Facts::Corrected(corrected) => Some(corrected.corrects),
+        Facts::Resolved(resolved) => resolved.it_did_happen.then_some(resolved.refusal),
+        _ => None,
+    };
+    let mut counting = Vec::new();
+    for entry in entries {
+        let (mut as_said, mut newest) = (entry.clone(), entry.id);
+        // A correction of a correction names that one.
+        while let Some(by) = entries.iter().find(|e| e.recorded() && named(e) == Some(newest)) {
+            let other = |facts: &Corrected| facts.right_casing.is_some();
+            let right = match &by.facts {
+                Facts::Corrected(facts) if other(facts) && !is_doubt(&entry.facts) => None,
+                Facts::Corrected(facts) if !other(facts) => facts.facts.clone(),
+                _ => Some(as_said.facts.to_value()),
+            };
+            newest = if matches!(by.facts, Facts::Corrected(_)) { by.id } else { Uuid::nil() };
+            as_said.outcome = match right {
+                Some(_) => by.outcome.clone(),
+                None => Outcome::Refused { reasons: Vec::new() },
+            };
+            let kind = as_said.facts.kind();
+            let right = right.map(|r| Facts::from_value(kind, SubjectKind::Casing, r).unwrap());
+            as_said.facts = right.unwrap_or(as_said.facts);
+        }
+        counting.extend(as_said.recorded().then_some(as_said));
+    }
+    counting.sort_by_key(|entry| (entry.at(), entry.n));
+    counting
+}
+
+fn is_doubt(facts: &Facts) -> bool {
+    matches!(facts, Facts::Flagged(_))
+}
+
 /// The same, from all entries of the casing. `spares` says that an inspection alone
 /// answers a doubt, because the casing is no steel radial.
 pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
-    let mut told: Vec<&Entry> = entries.iter().filter(|entry| entry.recorded()).collect();
-    told.sort_by_key(|entry| (entry.at(), entry.n));
+    let counting = counting(entries);
+    let told: Vec<&Entry> = counting.iter().collect();
     let told = told.as_slice();
     let (on_wheel, off_wheel) = (last(told, is_mounted), last(told, is_demounted));
     let (on_vehicle, off_vehicle) = (last(told, is_installed), last(told, is_removed));
@@ -180,10 +219,8 @@ pub type Time = (String, Uuid, DateTime<Utc>, Option<DateTime<Utc>>);
 /// Every time of a casing on a wheel or at a position. Each move finds the casing where the
 /// last one left it.
 pub fn times(casing: Uuid, entries: &[Entry]) -> Vec<Time> {
-    let mut told: Vec<&Entry> = entries.iter().filter(|entry| entry.recorded()).collect();
-    told.sort_by_key(|entry| (entry.at(), entry.n));
     let (mut times, mut on): (Vec<Time>, Vec<usize>) = (Vec::new(), Vec::new());
-    for entry in told {
+    for entry in &counting(entries) {
         let came = match &entry.facts {
             Facts::Mounted(facts) => (0, facts.wheel.to_string()),
             Facts::Installed(facts) => (1, format!("{} {}", facts.vehicle, facts.position)),

@@ -333,6 +333,8 @@ pub enum Doubt {
     Sign,
     /// New facts about the time before a release.
     Late,
+    /// It was done though it was refused.
+    Deviation,
 }
 
 impl Doubt {
@@ -347,6 +349,7 @@ impl Doubt {
             Doubt::Hold => "flag.hold",
             Doubt::Sign => "flag.sign",
             Doubt::Late => "flag.late",
+            Doubt::Deviation => "flag.deviation",
         }
     }
 }

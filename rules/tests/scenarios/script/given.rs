@@ -200,11 +200,16 @@ impl Given {
             "from_depot",
             "to_depot",
             "witness",
+            "right_casing",
         ];
         for field in named {
             if let Some(name) = facts.get(field).and_then(Value::as_str) {
                 facts.insert(field.to_owned(), json!(id(name)));
             }
+        }
+        if kind == "scrapped" {
+            // The reasons are a list of the trade's; what is written here is in somebody's words.
+            facts.insert("reason".to_owned(), json!("run_low"));
         }
         let casings = self.topics.get("casings");
         let casing =

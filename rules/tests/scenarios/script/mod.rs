@@ -21,6 +21,8 @@ pub trait Ledger {
     fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16>;
     /// What is shown of a casing; null where it is not to be known of.
     fn casing(&mut self, org: &str, casing: Uuid) -> Value;
+    /// The same as it was at a moment, or as it was known then.
+    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value;
     /// Whether a wheel is tagged as bad.
     fn tagged(&mut self, org: &str, wheel: Uuid) -> bool;
     /// Whether a vehicle, by its unit number, must stay where it is.
@@ -42,6 +44,13 @@ pub struct Sending {
     pub dry_run: bool,
     /// The entry.
     pub body: Value,
+}
+
+/// Of which moment, and as known when: now where nothing is given.
+#[derive(Debug)]
+pub struct AsOf {
+    pub occurred: Option<DateTime<Utc>>,
+    pub known: Option<DateTime<Utc>>,
 }
 
 /// What a step says of an entry.
@@ -146,6 +155,17 @@ impl Script {
         for ((name, then), before) in then.iter().zip(before) {
             let place = format!("{} then {name}", self.scenario["id"]);
             expect::then(&place, ledger, name, then, before);
+        }
+        for as_of in self.scenario["as_of"].as_array().into_iter().flatten() {
+            let moment = |field: &str| as_of[field].as_str().map(|text| time(text).to_utc());
+            let at = AsOf { occurred: moment("occurred"), known: moment("known") };
+            let name = as_of["subject"].as_str().unwrap();
+            let shown = ledger.as_of("larkspur", id(name), &at);
+            for (field, value) in as_of["expect"].as_object().unwrap() {
+                let wheel = (field == "wheel").then(|| json!(id(value.as_str().unwrap())));
+                let place = format!("{} {name} as of {at:?}: {field}", self.scenario["id"]);
+                assert_eq!(shown[field], wheel.unwrap_or(value.clone()), "{place}");
+            }
         }
     }
 
@@ -268,6 +288,11 @@ impl Script {
             let changes = facts;
             facts = self.bodies[&(org.to_owned(), subject)].clone();
             facts.as_object_mut().unwrap().extend(given::as_registered(changes));
+        }
+        for field in ["corrects", "refusal"] {
+            if let Some(of) = facts.get(field).and_then(Value::as_str) {
+                facts[field] = json!(ids[of]);
+            }
         }
         self.body(Saying {
             kind,
