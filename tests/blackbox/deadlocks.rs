@@ -102,8 +102,10 @@ fn ids_used_twice_in_opposite_orders_are_told() {
         // The one in the middle is kept from both until both wait.
         let middle = Uuid::from_u128(ids[count / 2]);
         let hold = format!(
-            "INSERT INTO entry SELECT org_id, '{middle}', subject_kind, subject_id, n + 1000000, \
-             kind, occurred_at, recorded_at, refused, NULL, NULL, NULL, NULL, content, bytes \
+            "INSERT INTO entry (org_id, id, subject_kind, subject_id, n, kind, occurred_at, \
+                                recorded_at, refused, content, bytes) \
+             SELECT org_id, '{middle}', subject_kind, subject_id, n + 1000000, kind, occurred_at, \
+                    recorded_at, refused, content, bytes \
              FROM entry WHERE cause IS NULL LIMIT 1"
         );
         let send = || from_all_sides(ledger.org, &processes, requests);
