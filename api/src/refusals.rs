@@ -29,9 +29,9 @@ pub struct Refusal {
     /// The vehicle that it names, or the one that its subject is on or is.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub vehicle: Option<Uuid>,
-    /// The recorded entry that tried it again and settled it.
+    /// The recorded entry that settled it: it tried it again, or says what became of it.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub retried_by: Option<Uuid>,
+    pub settled_by: Option<Uuid>,
 }
 
 /// A page of refusals, in the order in which they were recorded: the oldest first.
@@ -61,7 +61,7 @@ pub struct Wanted {
     /// Recorded before this moment: what has waited so long.
     #[param(example = "2026-03-03T00:00:00Z")]
     recorded_before: Option<DateTime<Utc>>,
-    /// With those that were settled, by being tried again.
+    /// With those that were settled: tried again, or resolved.
     #[serde(default)]
     #[param(required = false, default = false)]
     settled: bool,
@@ -106,7 +106,7 @@ fn example() -> Value {
 
 /// Refused entries
 ///
-/// The oldest first. One is settled when a recorded entry names it in `retries`.
+/// The oldest first. One is settled when a recorded entry tries it again, or `resolved` says what became of it.
 #[utoipa::path(
     tag = "entries",
     params(Wanted),
@@ -131,7 +131,7 @@ pub async fn list_refusals(
         entry: Shown::of(refusal.kept.entry, refusal.kept.personal),
         depot: refusal.depot,
         vehicle: refusal.vehicle,
-        retried_by: refusal.retried_by,
+        settled_by: refusal.settled_by,
     });
     let mut items: Vec<Refusal> = shown.collect();
     let next = pages.cut(&mut items, wanted.limit, |item| item.entry.id);

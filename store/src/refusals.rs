@@ -26,7 +26,7 @@ pub struct RefusalFilter {
     pub rule: Option<String>,
     /// Recorded before this moment.
     pub recorded_before: Option<DateTime<Utc>>,
-    /// Whether those that a recorded entry tried again are among them.
+    /// Whether those that a recorded entry settled are among them.
     pub settled: bool,
 }
 
@@ -39,8 +39,8 @@ pub struct Refusal {
     pub depot: Option<Uuid>,
     /// On which vehicle: the one that the entry names, or the one that its subject is on or is.
     pub vehicle: Option<Uuid>,
-    /// The recorded entry that tried it again.
-    pub retried_by: Option<Uuid>,
+    /// The recorded entry that tried it again, or says what became of it.
+    pub settled_by: Option<Uuid>,
 }
 
 #[derive(QueryableByName)]
@@ -52,7 +52,7 @@ struct RefusalRow {
     #[diesel(sql_type = Nullable<Id>)]
     vehicle: Option<Uuid>,
     #[diesel(sql_type = Nullable<Id>)]
-    retried_by: Option<Uuid>,
+    settled_by: Option<Uuid>,
 }
 
 /// Refused entries in the order in which they were recorded, after this one.
@@ -68,13 +68,13 @@ pub async fn refusals(
 ) -> Result<Vec<Refusal>, StoreError> {
     let query = sql_query(
         "SELECT entry.bytes, personal.bytes AS personal, place.depot, place.vehicle, \
-                again.id AS retried_by \
+                again.id AS settled_by \
            FROM entry \
            JOIN subject ON subject.org_id = $1 AND subject.kind = entry.subject_kind \
                        AND subject.id = entry.subject_id \
            LEFT JOIN personal ON personal.org_id = $1 AND personal.entry_id = entry.id \
            LEFT JOIN LATERAL (SELECT id FROM entry AS later \
-                               WHERE later.org_id = $1 AND later.retries = entry.id \
+                               WHERE later.org_id = $1 AND later.closes = entry.id \
                                  AND NOT later.refused ORDER BY n LIMIT 1) AS again ON true \
           CROSS JOIN LATERAL (SELECT convert_from(entry.bytes, 'UTF8')::jsonb AS json) AS record \
           CROSS JOIN LATERAL (SELECT \
@@ -103,8 +103,8 @@ pub async fn refusals(
     .bind::<BigInt, _>(most);
     let rows: Vec<RefusalRow> = Prepared(query).load(conn).await?;
     let read = |row: RefusalRow| {
-        let RefusalRow { kept, depot, vehicle, retried_by } = row;
-        Ok(Refusal { kept: kept.line()?, depot, vehicle, retried_by })
+        let RefusalRow { kept, depot, vehicle, settled_by } = row;
+        Ok(Refusal { kept: kept.line()?, depot, vehicle, settled_by })
     };
     rows.into_iter().map(read).collect()
 }

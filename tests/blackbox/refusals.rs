@@ -45,17 +45,26 @@ fn what_is_refused_waits_until_it_is_settled() {
     assert_eq!(ids(&open), [&stock]);
     let one = &open[0];
     assert_eq!((&one["outcome"], &one["depot"]), (&json!("refused"), &json!(id("elmford"))));
-    assert_eq!((&one["vehicle"], &one["retried_by"]), (&json!(id("T1")), &Value::Null));
+    assert_eq!((&one["vehicle"], &one["settled_by"]), (&json!(id("T1")), &Value::Null));
     let kept = fleet.get("cora", &format!("/v1/entries/{stock}")).expect(200);
     for field in ["kind", "subject", "n", "facts", "rules", "by", "recorded_at"] {
         assert_eq!(one[field], kept[field], "{field}");
     }
     let all = fleet.all("cora", "/v1/refusals?settled=true", 1);
     assert_eq!(ids(&all), [&stock, &taken], "the oldest first, page by page");
-    assert_eq!(all[1]["retried_by"], json!(again));
+    assert_eq!(all[1]["settled_by"], json!(again));
     // As the casing's own list has it.
-    let casing = fleet.get("cora", &format!("/v1/casings/{}", id("C"))).expect(200);
-    assert_eq!(casing["open_refusals"], json!([stock]));
+    let casing = format!("/v1/casings/{}", id("C"));
+    assert_eq!(fleet.get("cora", &casing).expect(200)["open_refusals"], json!([stock]));
+
+    let found_out = json!({"refusal": stock, "it_did_happen": false});
+    let resolved = fleet.entry("resolved", Subject::casing(id("C")), found_out);
+    fleet.post("ada", "/v1/entries", &resolved).problem(403, "FORBIDDEN");
+    fleet.post("cora", "/v1/entries", &resolved).expect(201);
+    assert!(fleet.all("cora", "/v1/refusals", 200).is_empty());
+    let all = fleet.all("cora", "/v1/refusals?settled=true", 200);
+    assert_eq!(all[0]["settled_by"], resolved["id"]);
+    assert_eq!(fleet.get("cora", &casing).expect(200)["open_refusals"], json!([]));
 }
 
 #[test]
