@@ -4,15 +4,18 @@
 //! service sheet for slow clients. The limits themselves are the service's own; here they are
 //! shorter, so that nobody has to wait.
 
+use crate::fleet::Fleet;
 use crate::postgres::wait;
 use crate::proofhold::Proofhold;
+use crate::script::id;
 use api::limits::{BODY_LIMIT, Limits};
-use rules::Role;
+use rules::{Role, Subject};
 use serde_json::{Value, json};
 use std::io::{ErrorKind, Read, Write};
 use std::net::TcpStream;
 use std::thread;
 use std::time::Duration;
+use store::Patience;
 use uuid::Uuid;
 
 /// Longer than any test takes.
@@ -202,6 +205,45 @@ fn an_answer_that_takes_too_long_is_given_up() {
     thread::scope(|scope| (0..24).for_each(|_| drop(scope.spawn(ask))));
     wait(superuser.batch_execute("ROLLBACK")).unwrap();
     crate::proofhold::send(proofhold.request("GET", "/v1/depots").bearer_auth(&token)).expect(200);
+}
+
+/// A session elsewhere holds the row of a casing: whoever has an entry for it is told to come
+/// again, and nothing of it is written; sent again after that, it is recorded once. PostgreSQL
+/// manual 13.3.2 (row locks) and 19.11.1 (`lock_timeout`, `statement_timeout`).
+#[test]
+fn an_entry_that_waits_too_long_for_a_row_is_given_up_whole() {
+    let short = Duration::from_secs(2);
+    let fleet = Fleet::given(json!({"casings": {"A": {"model": "merrow-295g", "brand": "LK-1",
+        "state": "installed", "wheel": "W1", "vehicle": "T1", "position": "2LO"}}}));
+    let hold = format!("BEGIN; SELECT FROM subject WHERE id = '{}' FOR UPDATE", id("A"));
+    for patience in [
+        Patience { lock: short, ..Patience::ENDLESS },
+        Patience { statement: short, ..Patience::ENDLESS },
+    ] {
+        let impatient = Fleet { proofhold: fleet.proofhold.beside_with(patience) };
+        let facts = json!({"grooves_32nds": [[14, 13]]});
+        let entry = impatient.entry("tread_read", Subject::casing(id("A")), facts);
+        let post = || impatient.post("ada", "/v1/entries", &entry);
+        let superuser = fleet.proofhold.database.superuser();
+        let before = fleet.rows();
+        wait(superuser.batch_execute(&hold)).unwrap();
+        let answer = post();
+        let problem = answer.problem(503, "UNAVAILABLE");
+        assert_eq!(
+            (&answer.headers["retry-after"], &problem["retryable"]),
+            (&"2".parse().unwrap(), &json!(true))
+        );
+        assert_eq!(fleet.rows(), before);
+        wait(superuser.batch_execute("ROLLBACK")).unwrap();
+        assert_eq!(fleet.rows(), before, "it is not written behind the caller's back");
+        let recorded = post().expect(201);
+        assert_eq!(post().expect(201), recorded);
+        let rows = |rows: Vec<(String, i64)>| {
+            rows.into_iter().find_map(|(table, rows)| (table == "entry").then_some(rows)).unwrap()
+        };
+        assert_eq!(rows(fleet.rows()), rows(before) + 1);
+    }
+    fleet.stands();
 }
 
 /// Stopped, the service takes nothing new and finishes what it has: a request whose body is

@@ -16,8 +16,8 @@ use std::collections::HashMap;
 use std::net::TcpListener;
 use std::sync::{Arc, LazyLock, Mutex, mpsc};
 use std::thread;
-use store::Store;
 use store::account::{self, NewAccount};
+use store::{Patience, Store};
 use uuid::Uuid;
 
 /// Everybody's password.
@@ -96,16 +96,22 @@ impl Proofhold {
     /// The same with these limits.
     pub fn limited(limits: Limits) -> Proofhold {
         let now: DateTime<Utc> = "2026-03-02T12:00:00Z".parse().unwrap();
-        Proofhold::on(Arc::new(Database::new()), Arc::new(Mutex::new(now)), limits)
+        let hands = Arc::new(Mutex::new(now));
+        Proofhold::on(Arc::new(Database::new()), hands, limits, Patience::SERVICE)
     }
 
     /// A second service on the same database, with the same clock and keys: nothing else ties
     /// the two together, as if each ran in a process of its own.
     pub fn beside(&self) -> Proofhold {
-        Proofhold::on(self.database.clone(), self.hands.clone(), Limits::default())
+        self.beside_with(Patience::SERVICE)
     }
 
-    fn on(database: Arc<Database>, hands: Hands, limits: Limits) -> Proofhold {
+    /// The same, of this patience with the database.
+    pub fn beside_with(&self, patience: Patience) -> Proofhold {
+        Proofhold::on(self.database.clone(), self.hands.clone(), Limits::default(), patience)
+    }
+
+    fn on(database: Arc<Database>, hands: Hands, limits: Limits, patience: Patience) -> Proofhold {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let base = format!("http://{}", listener.local_addr().unwrap());
         Proofhold {
@@ -113,7 +119,7 @@ impl Proofhold {
             // Where an answer leads is looked at, not followed.
             client: Client::builder().redirect(Policy::none()).build().unwrap(),
             store: Store::connect(&database.url()),
-            handle: serve(&database, listener, hands.clone(), limits),
+            handle: serve(&database, listener, hands.clone(), limits, patience),
             hands,
             sessions: Mutex::default(),
             database,
@@ -226,12 +232,18 @@ impl Session {
 }
 
 /// Runs the service on threads of its own until it is stopped.
-fn serve(database: &Database, listener: TcpListener, hands: Hands, limits: Limits) -> ServerHandle {
+fn serve(
+    database: &Database,
+    listener: TcpListener,
+    hands: Hands,
+    limits: Limits,
+    patience: Patience,
+) -> ServerHandle {
     let (url, keys) = (database.url(), Server::get().folder(&format!("keys-{}", database.name)));
     let (started, handle) = mpsc::channel();
     thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let store = Store::connect(&url);
+            let store = Store::with_patience(&url, patience);
             let clock = Clock::of(move || *hands.lock().unwrap());
             let state = api::state::State::new(store, Keys::open(keys).unwrap(), clock).unwrap();
             let state = actix_web::web::Data::new(api::state::State { limits, ..state });
