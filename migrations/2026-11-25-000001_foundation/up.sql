@@ -1,15 +1,19 @@
--- Roles: the owner of the tables, the service that reads and adds, the reader.
+-- Roles: the owner of the tables, the service that reads and adds, the reader. They are the
+-- server's, not the database's: another database may be migrated at this moment and make them too.
 DO $$
+DECLARE
+    role text;
 BEGIN
-    IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'proofhold_owner') THEN
-        CREATE ROLE proofhold_owner NOLOGIN;
-    END IF;
-    IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'proofhold_service') THEN
-        CREATE ROLE proofhold_service NOLOGIN;
-    END IF;
-    IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = 'proofhold_reader') THEN
-        CREATE ROLE proofhold_reader NOLOGIN;
-    END IF;
+    FOREACH role IN ARRAY ARRAY['proofhold_owner', 'proofhold_service', 'proofhold_reader'] LOOP
+        -- Who may not make roles can still migrate where they are made.
+        IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = role) THEN
+            BEGIN
+                EXECUTE format('CREATE ROLE %I NOLOGIN', role);
+            EXCEPTION WHEN duplicate_object OR unique_violation THEN
+                NULL; -- The other one made it first.
+            END;
+        END IF;
+    END LOOP;
 END
 $$;
 
