@@ -18,6 +18,7 @@ mod limits;
 mod lists;
 #[path = "../../rules/tests/scenarios/memory.rs"]
 mod memory;
+mod migrating;
 mod postgres;
 mod proofhold;
 mod questions;

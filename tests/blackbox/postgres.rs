@@ -89,11 +89,15 @@ impl Server {
     }
 
     async fn connect(&self, database: &str) -> Client {
-        let (client, connection) =
-            tokio_postgres::connect(&self.url(database), NoTls).await.unwrap();
-        RUNTIME.spawn(connection);
-        client
+        connect(&self.url(database)).await
     }
+}
+
+/// A connection to this address.
+pub async fn connect(url: &str) -> Client {
+    let (client, connection) = tokio_postgres::connect(url, NoTls).await.unwrap();
+    RUNTIME.spawn(connection);
+    client
 }
 
 /// Waits until this query counts so many.
