@@ -36,3 +36,4 @@ mod sign_in;
 mod statements;
 mod tenants;
 mod transactions;
+mod who_may;
