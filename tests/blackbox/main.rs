@@ -11,6 +11,7 @@ mod demo;
 mod document;
 mod examples;
 mod fleet;
+mod full_disk;
 mod gathering;
 mod junk;
 mod ledger;

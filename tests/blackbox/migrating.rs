@@ -1,9 +1,9 @@
 //! The schema brought up to date: by several at once, by somebody who is killed at it, and not
 //! at all where it is ahead of the program.
 //!
-//! Sources: PostgreSQL manual 13.3.5 (an advisory lock ends with its session), 13.6 and 3.4 (what a
-//! transaction did to the schema is undone with it), 40.1 (event triggers, which hold a migration
-//! here where a test wants it). The rest is the ledger's own promise, no outside source.
+//! Sources: PostgreSQL manual 3.4 (a transaction happens whole or not at all), 13.3.5 (an advisory
+//! lock ends with its session), 40.1 (event triggers, which hold a migration here where a test
+//! wants it). The rest is the ledger's own promise, no outside source.
 
 use crate::ledger::{Ledger, request};
 use crate::postgres::{Database, connect, until, wait};

@@ -14,6 +14,7 @@ use rules::Role;
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use std::net::TcpListener;
+use std::path::PathBuf;
 use std::sync::{Arc, LazyLock, Mutex, mpsc};
 use std::thread;
 use store::account::{self, NewAccount};
@@ -27,7 +28,7 @@ pub const PASSWORD: &str = "an invented long password";
 static PASSWORD_HASH: LazyLock<String> = LazyLock::new(|| api::passwords::hash(PASSWORD).unwrap());
 
 /// A clock that a test sets; it stands still.
-type Hands = Arc<Mutex<DateTime<Utc>>>;
+pub type Hands = Arc<Mutex<DateTime<Utc>>>;
 
 pub struct Proofhold {
     pub base: String,
@@ -114,12 +115,14 @@ impl Proofhold {
     fn on(database: Arc<Database>, hands: Hands, limits: Limits, patience: Patience) -> Proofhold {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let base = format!("http://{}", listener.local_addr().unwrap());
+        let store = Store::with_patience(&database.url(), patience);
+        let keys = Server::get().folder(&format!("keys-{}", database.name));
         Proofhold {
             base,
             // Where an answer leads is looked at, not followed.
             client: Client::builder().redirect(Policy::none()).build().unwrap(),
             store: Store::connect(&database.url()),
-            handle: serve(&database, listener, hands.clone(), limits, patience),
+            handle: serve(listener, store, keys, hands.clone(), limits),
             hands,
             sessions: Mutex::default(),
             database,
@@ -232,18 +235,16 @@ impl Session {
 }
 
 /// Runs the service on threads of its own until it is stopped.
-fn serve(
-    database: &Database,
+pub fn serve(
     listener: TcpListener,
+    store: Store,
+    keys: PathBuf,
     hands: Hands,
     limits: Limits,
-    patience: Patience,
 ) -> ServerHandle {
-    let (url, keys) = (database.url(), Server::get().folder(&format!("keys-{}", database.name)));
     let (started, handle) = mpsc::channel();
     thread::spawn(move || {
         actix_web::rt::System::new().block_on(async move {
-            let store = Store::with_patience(&url, patience);
             let clock = Clock::of(move || *hands.lock().unwrap());
             let state = api::state::State::new(store, Keys::open(keys).unwrap(), clock).unwrap();
             let state = actix_web::web::Data::new(api::state::State { limits, ..state });
