@@ -29,7 +29,8 @@ TRIED = "nell"
 KINDS = ["depots", "people", "vehicles", "wheels", "cages", "gauges", "models", "recommendations", "casings"]
 # Fields of facts and parameters that name a thing, and where such things are listed.
 NAMED = {"depot": "depots", "vehicle": "vehicles", "wheel": "wheels", "cage": "cages", "gauge": "gauges",
-         "model": "models", "models": "models", "by": "people"}
+         "model": "models", "models": "models", "by": "people", "from_depot": "depots", "to_depot": "depots",
+         "witness": "people", "right_casing": "casings"}
 ASKED = {"release": ["operating_psi"], "mount": ["wheel", "cage"], "hold": ["cage", "gauge", "for_set_psi"],
          "install": ["vehicle", "position"], "inflate": []}
 # Sentences about fields that depend on each other, which the document's schemas do not say.
@@ -43,6 +44,17 @@ DEPEND = (
     "Only a release bolted on names it.",
     "At least one mark is expected.",
     "Off the wheel it passes only if",
+    "Only a retread has it.",
+    "It was not rejected",
+    "That is where it came from.",
+    "Give the right facts or the right casing.",
+    "Scrap is void only where",
+    "There is no such recorded entry of this casing.",
+    "There is no such refused entry of this subject.",
+    "An entry of this kind is not corrected.",
+    "Only what made a casing scrap is void.",
+    "It is on this casing already.",
+    "It made this casing scrap.",
 )
 
 address = os.environ["DEMO_ADDRESS"]

@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use store::Connection;
 use store::refusals::{RefusalFilter, refusals};
+use utoipa::openapi::schema::{Object, ObjectBuilder, Type};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -56,7 +57,7 @@ pub struct Wanted {
     /// Of work that this person did or sent.
     by: Option<Uuid>,
     /// Stopped by this rule.
-    #[param(example = "release.extended")]
+    #[param(schema_with = rule_ids, example = "release.extended")]
     rule: Option<String>,
     /// Recorded before this moment: what has waited so long.
     #[param(example = "2026-03-03T00:00:00Z")]
@@ -72,6 +73,12 @@ pub struct Wanted {
     /// The `next` of the page before.
     #[param(pattern = "^[A-Za-z0-9_-]{32}$")]
     after: Option<String>,
+}
+
+/// The ids of the rules.
+fn rule_ids() -> Object {
+    let ids = table::RULES.iter().map(|rule| rule.id.as_str());
+    ObjectBuilder::new().schema_type(Type::String).enum_values(Some(ids)).build()
 }
 
 impl Wanted {

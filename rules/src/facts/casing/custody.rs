@@ -76,7 +76,7 @@ pub struct Returned {
     pub rejected_for: Option<String>,
     /// Retread: which one it is, from 1; the next one where left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<Life>)]
+    #[schema(value_type = Option<u8>, minimum = 1, maximum = 20)]
     pub life: Option<u32>,
     /// Retread: depth of the new tread.
     #[serde(default, skip_serializing_if = "Option::is_none")]
