@@ -19,8 +19,8 @@ pub struct Plain {
     place: Option<(Uuid, Position)>,
     pub doubts: Vec<Uuid>,
     pub standing: Standing,
-    /// The release of this mounting, and whether it stands.
-    pub release: Option<(Uuid, bool)>,
+    /// The release of this mounting, if it stands; one that does not is as none.
+    pub release: Option<Uuid>,
     /// The shallowest groove, as last read.
     tread: Option<Quantity>,
     pressure: Option<Quantity>,
@@ -35,7 +35,7 @@ pub fn of_row(casing: &Casing) -> Plain {
         place: casing.vehicle.zip(casing.position),
         doubts: casing.doubts.iter().map(|doubt| doubt.entry).collect(),
         standing: casing.standing,
-        release: release.map(|release| (release.moment.entry, release.stands)),
+        release: release.filter(|release| release.stands).map(|release| release.moment.entry),
         tread: casing.tread.map(|tread| tread.least_32nds),
         pressure: casing.pressure.map(|pressure| pressure.psi),
     }
@@ -128,7 +128,8 @@ pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
         doubts,
         release: released
             .filter(|released| wheel.is_some() && Some(*released) > on_wheel)
-            .map(|released| (told[released].id, Some(released) > doubted)),
+            .filter(|released| Some(*released) > doubted)
+            .map(|released| told[released].id),
         // A new tread ends what was read of the old one.
         tread: told[last(told, is_retreaded).unwrap_or_default()..]
             .iter()
