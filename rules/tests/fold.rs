@@ -6,11 +6,12 @@ use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use rules::canonical::Line;
 use rules::entry::{Basis, Outcome, Reason, Worked};
+use rules::facts::Body;
 use rules::facts::model::Construction;
-use rules::fold::fold;
+use rules::fold::{State, fold};
 use rules::table::Class;
 use rules::world::Head;
-use rules::{Entry, Facts, Kind, Subject, SubjectKind, World};
+use rules::{Entry, Facts, Kind, Quantity, Subject, SubjectKind, World};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -82,7 +83,57 @@ fn acquired() -> Entry {
     entry(1, 0, facts, Outcome::Recorded { cautions: Vec::new(), worked })
 }
 
+/// A vehicle of one axle at this set pressure, registered first and then changed.
+fn vehicle(n: u64, minutes: i64, set_psi: i64) -> Entry {
+    let kind = if n == 1 { Kind::Registered } else { Kind::Changed };
+    let axle = json!({"places": "dual", "steer": false, "set_psi": set_psi, "placard_psi": 80});
+    let body = json!({"unit": "LH-214", "kind": "trailer", "axles": [axle]});
+    let facts = Facts::from_value(kind, SubjectKind::Vehicle, body).unwrap();
+    let recorded = Outcome::Recorded { cautions: Vec::new(), worked: None };
+    let subject = Subject::of(SubjectKind::Vehicle, CASING);
+    Entry { subject, ..entry(n, minutes, facts, recorded) }
+}
+
+fn set_psi(entry: &Entry) -> Quantity {
+    match &entry.facts {
+        Facts::Registered(Body::Vehicle(body)) | Facts::Changed(Body::Vehicle(body)) => {
+            body.axles[0].set_psi
+        }
+        other => panic!("{other:?} is no vehicle"),
+    }
+}
+
+/// A raise that happened first, told after a lower one: 100, then 110 at minute
+/// 10, then 105 said to be of minute 5. At 105 for minute 10 and after, a tire
+/// held for 105 would go where 110 was asked when it went.
+#[test]
+fn a_set_pressure_is_lowered_against_what_it_takes_the_place_of() {
+    let told = [vehicle(1, 0, 100), vehicle(2, 10, 110), vehicle(3, 5, 105)];
+    let State::Registry(vehicle) = fold(&told, None) else { panic!("a vehicle is registered") };
+    let from: Vec<_> = vehicle.versions.iter().map(|version| version.from).collect();
+    assert_eq!(from, [told[0].at(), told[1].at(), told[2].recorded_at]);
+}
+
 proptest! {
+    #[test]
+    fn no_set_pressure_is_lower_before_it_was_recorded(
+        told in proptest::collection::vec((0i64..90_000, 80i64..120), 1..12)
+    ) {
+        let told: Vec<Entry> = (1..).zip(told).map(|(n, (minutes, psi))| vehicle(n, minutes, psi)).collect();
+        let mut world = World::new(Uuid::from_u128(9));
+        world.histories.insert(told[0].subject, Vec::new());
+        told.iter().for_each(|entry| world.apply(entry));
+        let head = &world.heads[&told[0].subject];
+        prop_assert_eq!(&head.state, &fold(&told, None));
+        let versions = &head.state.registry().unwrap().versions;
+        for (i, entry) in told.iter().enumerate().skip(1) {
+            prop_assert!(versions[i].from >= versions[i - 1].from);
+            if set_psi(&told[i]) < set_psi(&told[i - 1]) {
+                prop_assert!(versions[i].from >= entry.recorded_at);
+            }
+        }
+    }
+
     #[test]
     fn row_is_fold_in_any_order_of_arrival(
         steps in proptest::collection::vec((0u8..23, 0i64..150, 1i64..500, any::<bool>()), 0..40)
@@ -117,7 +168,7 @@ proptest! {
         let head = &world.heads[&Subject::casing(CASING)];
         prop_assert_eq!(&head.state, &fold(&entries, None));
         prop_assert_eq!(head, &Head::of(&entries));
-        let read_back = rules::fold::State::read(SubjectKind::Casing, &head.state.to_json().unwrap()).unwrap();
+        let read_back = State::read(SubjectKind::Casing, &head.state.to_json().unwrap()).unwrap();
         prop_assert_eq!(&read_back, &head.state);
     }
 }

@@ -1,7 +1,8 @@
 //! State from entries.
 //!
-//! The order of the fold is (`occurred_at`, `n`); the versions of what is
-//! registered follow each other in the order of arrival. A refused entry
+//! The order of the fold is (`occurred_at`, `n`). The versions of what is
+//! registered go first, in the order of arrival: each is held against the one
+//! that it took the place of, whenever either is said to have happened. A refused entry
 //! changes nothing, except that danger seen on an installed tire is not forgotten.
 //! Entries that were corrected later, or that did happen though they were refused,
 //! are put right first.
@@ -11,6 +12,7 @@ pub mod registry;
 
 use crate::amend::put_right;
 use crate::entry::{Entry, SubjectKind};
+use crate::facts::Facts;
 use casing::Casing;
 use chrono::{DateTime, Utc};
 use registry::Registry;
@@ -128,6 +130,9 @@ pub(crate) fn in_order<'a>(
 ) -> Vec<Cow<'a, Entry>> {
     let mut entries = put_right(entries);
     entries.retain(|entry| until.is_none_or(|until| entry.at() <= until));
-    entries.sort_by_key(|entry| (entry.at(), entry.n));
+    entries.sort_by_key(|entry| match entry.facts {
+        Facts::Registered(_) | Facts::Changed(_) => (None, entry.n),
+        _ => (Some(entry.at()), entry.n),
+    });
     entries
 }

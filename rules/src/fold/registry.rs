@@ -177,19 +177,13 @@ impl Registry {
     }
 
     /// A version holds from the later of its time and its predecessor's start;
-    /// a lowered set pressure from its recording, never earlier. Versions stand
-    /// in the order of arrival, whatever the order of their times.
+    /// a lowered set pressure from its recording, never earlier.
     fn add_version(&mut self, entry: &Entry, body: &Body) {
-        let place = self.versions.partition_point(|version| version.n < entry.n);
-        let before = place.checked_sub(1).map(|i| &self.versions[i]);
+        let before = self.versions.last();
         let lowered = before.is_some_and(|before| lowers_set_pressure(&before.body, body));
         let own = if lowered { entry.at().max(entry.recorded_at) } else { entry.at() };
         let from = before.map_or(own, |before| before.from.max(own));
-        self.versions
-            .insert(place, Version { from, entry: entry.id, n: entry.n, body: body.clone() });
-        for i in place + 1..self.versions.len() {
-            self.versions[i].from = self.versions[i].from.max(self.versions[i - 1].from);
-        }
+        self.versions.push(Version { from, entry: entry.id, n: entry.n, body: body.clone() });
     }
 
     /// The version in force at a moment; the first where none was yet.
