@@ -212,6 +212,21 @@ impl Database {
     pub fn superuser(&self) -> Client {
         wait(Server::get().connect(&self.name))
     }
+
+    /// A connection of somebody who is a member of this role and nothing else, in that role as
+    /// the service is.
+    pub fn member_of(&self, role: &str) -> Client {
+        let server = Server::get();
+        let login = format!("login_{}", Uuid::now_v7().simple());
+        let password = server.embedded.password();
+        let create = format!("CREATE ROLE {login} LOGIN PASSWORD '{password}' IN ROLE {role}");
+        wait(async {
+            server.connect(&self.name).await.batch_execute(&create).await.unwrap();
+            let client = connect(&server.embedded.url(&login, &self.name)).await;
+            client.batch_execute(&format!("SET ROLE {role}")).await.unwrap();
+            client
+        })
+    }
 }
 
 impl Drop for Database {

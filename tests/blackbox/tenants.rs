@@ -27,30 +27,6 @@ fn rows_of_another_organisation_do_not_exist() {
     assert!(find(other, other).is_some());
 }
 
-/// PostgreSQL's documentation of row security policies: the owner is not bound by
-/// them. Every table with an organisation has row-level security, but for the queue of
-/// what is to be sealed, is not the service's own, and its key begins with the organisation.
-#[test]
-fn every_table_of_an_organisation_is_secured() {
-    let proofhold = Proofhold::start();
-    let query = "SELECT c.relname::text, c.relrowsecurity, pg_get_userbyid(c.relowner)::text, \
-                        (SELECT pg_get_constraintdef(k.oid) FROM pg_constraint k \
-                          WHERE k.conrelid = c.oid AND k.contype = 'p') \
-                   FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid \
-                  WHERE a.attname = 'org_id' AND c.relkind = 'r' \
-                    AND c.relnamespace = 'public'::regnamespace";
-    let rows = wait(proofhold.database.superuser().query(query, &[])).unwrap();
-    assert!(rows.len() >= 7);
-    for row in rows {
-        let (table, secured, owner, key): (String, bool, String, String) =
-            (row.get(0), row.get(1), row.get(2), row.get(3));
-        // Who seals reads over all organisations which of them have work.
-        assert_eq!(secured, table != "seal_queue", "{table}");
-        assert_eq!(owner, "proofhold_owner", "{table}");
-        assert!(key.starts_with("PRIMARY KEY (org_id"), "{table}: {key}");
-    }
-}
-
 /// OWASP API security 2023, API1 (broken object level authorization): a thing of
 /// another organisation is answered like one that nobody ever heard of.
 #[test]

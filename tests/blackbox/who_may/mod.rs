@@ -1,10 +1,11 @@
-//! Who may do what: every route with every caller, every kind of entry with every role. The
-//! answers are kept as text beside this file.
+//! Who may do what: every route with every caller, every kind of entry with every role, every
+//! table with every role of the database. The answers are kept as text beside this file.
 //!
 //! Sources: OWASP API Security Top 10 2023, API1 (broken object level authorization) and API5
 //! (broken function level authorization); RFC 6750 section 3 and RFC 9110 sections 15.5.2 and
 //! 15.5.4 for 401 and 403. Which role may do what is the project's own.
 
+mod database;
 mod grid;
 
 use crate::fleet::Fleet;
