@@ -18,6 +18,9 @@ const READER: &str = "proofhold_reader";
 /// let in has it too.
 const NOT_GRANTED: &str = "42501";
 
+/// `feature_not_supported`: what a trigger's function is answered with when it is called.
+const NOT_SUPPORTED: &str = "0A000";
+
 /// The SQLSTATE that this is answered with, in a transaction that is undone; none where it works.
 fn code(client: &Client, statement: &str) -> Option<String> {
     let tried = wait(client.batch_execute(&format!("BEGIN; {statement}")));
@@ -43,13 +46,22 @@ fn tables(client: &Client) -> Vec<String> {
     texts(client, query)
 }
 
-/// Every statement on every table is tried as either role.
+/// A call of every function with nothing, by the function's name.
+fn calls(client: &Client) -> Vec<(String, String)> {
+    let query = "SELECT proname || '()', format('SELECT %s(%s)', p.oid::regproc, \
+                        (SELECT string_agg('NULL::' || format_type(a.type, NULL), ', ') \
+                           FROM unnest(proargtypes) AS a (type))) \
+                   FROM pg_proc p WHERE pronamespace = 'public'::regnamespace ORDER BY 1";
+    wait(client.query(query, &[])).unwrap().iter().map(|row| (row.get(0), row.get(1))).collect()
+}
+
+/// Every statement on every table, and every function, is tried as either role.
 #[test]
-fn every_table_is_open_as_written() {
+fn every_table_and_function_is_open_as_written() {
     let database = Database::new();
     let superuser = database.superuser();
     let roles = [database.member_of(SERVICE), database.member_of(READER)];
-    let mut grid = Grid::new("tables.txt", &["table", SERVICE, READER]);
+    let mut grid = Grid::new("tables.txt", &["table or function", SERVICE, READER]);
     for table in tables(&superuser) {
         let query = "SELECT attname::text, format_type(atttypid, atttypmod) FROM pg_attribute \
                      WHERE attrelid = $1::text::regclass AND attnum = 1";
@@ -68,6 +80,14 @@ fn every_table_is_open_as_written() {
             if open.is_empty() { "nothing".to_owned() } else { open.join(" ") }
         };
         grid.line(table, roles.iter().map(may).collect());
+    }
+    for (function, call) in calls(&superuser) {
+        let may = |client: &Client| match code(client, &call).as_deref() {
+            Some(NOT_GRANTED | NOT_SUPPORTED) => "nothing".to_owned(),
+            // With nothing to go by it may well fail, but it ran.
+            _ => "execute".to_owned(),
+        };
+        grid.line(function, roles.iter().map(may).collect());
     }
     grid.is_as_written();
 }
