@@ -1,5 +1,6 @@
 //! Casings: what is known of them now, and all that happened to them.
 
+use crate::as_of::{self, AsOf};
 use crate::auth::Caller;
 use crate::input::Query;
 use crate::page::{self, Limit, List, Paging};
@@ -11,10 +12,10 @@ use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::{DateTime, Utc};
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::world::{Head, Owned};
-use rules::{Subject, SubjectKind};
+use rules::{Subject, SubjectKind, View};
 use serde::{Deserialize, Serialize};
-use store::read::{self, AsOf, CasingFilter};
-use store::{Connection, StoreError};
+use store::read::{self, CasingFilter};
+use store::{Connection, StoreError, past};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -36,6 +37,9 @@ pub struct CasingShown {
     /// How many entries it has, refused ones too.
     #[schema(example = 9)]
     pub n: u64,
+    /// The moments that were asked for.
+    #[serde(flatten)]
+    pub view: View,
     /// What its entries come to.
     #[serde(flatten)]
     pub casing: Casing,
@@ -47,9 +51,9 @@ pub struct CasingShown {
 }
 
 impl CasingShown {
-    fn of(id: Uuid, head: &Head) -> Option<CasingShown> {
+    fn of(id: Uuid, head: &Head, view: View) -> Option<CasingShown> {
         let casing = head.state.casing()?.clone();
-        Some(CasingShown { id, n: head.n, due: due(&casing), casing, open_refusals: None })
+        Some(CasingShown { id, n: head.n, view, due: due(&casing), casing, open_refusals: None })
     }
 }
 
@@ -57,28 +61,6 @@ impl CasingShown {
 #[must_use]
 pub fn due(casing: &Casing) -> Vec<Due> {
     casing.recheck_due().map(|_| Due::Recheck).into_iter().collect()
-}
-
-/// As of when something is asked.
-#[derive(Debug, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-pub struct Moment {
-    /// What had happened until then, as it is known now.
-    #[param(example = "2026-03-03T12:00:00Z")]
-    pub occurred: Option<DateTime<Utc>>,
-    /// What had been recorded until then.
-    #[param(example = "2026-03-03T12:00:00Z")]
-    pub known: Option<DateTime<Utc>>,
-}
-
-impl Moment {
-    /// The moment, where one is given.
-    #[must_use]
-    pub fn as_of(&self) -> Option<AsOf> {
-        let given = self.occurred.is_some() || self.known.is_some();
-        given.then_some(AsOf { occurred: self.occurred, known: self.known })
-    }
 }
 
 /// A page of casings, in the order of their ids.
@@ -115,6 +97,16 @@ pub struct Wanted {
     /// With this radio tag.
     #[param(example = "E280-77A1", pattern = r"^[^\x00]*$")]
     tag: Option<String>,
+    /// As they were at this moment: by what happened up to then. RFC 3339, not in the future; in
+    /// an address `+` is written `%2B`.
+    #[serde(default, deserialize_with = "as_of::moment")]
+    #[param(example = "2026-03-03T13:00:00Z")]
+    as_of: Option<DateTime<Utc>>,
+    /// As they were known at this moment: by what was recorded up to then. RFC 3339, not in the
+    /// future.
+    #[serde(default, deserialize_with = "as_of::moment")]
+    #[param(example = "2026-03-03T13:00:00Z")]
+    known_at: Option<DateTime<Utc>>,
     /// How many items at most.
     #[serde(default)]
     #[param(value_type = u8, required = false, minimum = 1, maximum = 200, default = 50)]
@@ -147,10 +139,15 @@ impl Wanted {
             && self.depot.is_none_or(|depot| casing.depot == depot)
             && self.model.is_none_or(|model| casing.model == model)
             && (self.vehicle.is_none() || casing.vehicle == self.vehicle)
+            && (self.brand.is_none() || casing.marks.brand == self.brand)
+            && (self.tag.is_none() || casing.marks.tag == self.tag)
     }
 }
 
 /// Casings
+///
+/// As they stand, or as they were at a moment, or as they were known at a moment. A page of the
+/// past looks through so many casings only: it may have few items or none, and a next page.
 #[utoipa::path(
     tag = "casings",
     params(Wanted),
@@ -168,19 +165,70 @@ pub async fn list_casings(
     let org = caller.org;
     let pages = List::of_kind(&state.keys, org, SubjectKind::Casing);
     let after = pages.after(wanted.after.as_deref())?;
+    let asked = AsOf { as_of: wanted.as_of, known_at: wanted.known_at };
+    let view = asked.view(state.clock.now())?;
+    let (mut items, rest) = match view.is_now() {
+        true => {
+            let look = async |conn: &mut Connection| now(conn, org, &wanted, after).await;
+            (state.store.in_org(org, look).await?, None)
+        }
+        false => {
+            let look = async |conn: &mut Connection| then(conn, org, &wanted, view, after).await;
+            state.store.in_snapshot(org, look).await?
+        }
+    };
+    let next = pages.cut(&mut items, wanted.limit, |item| item.id);
+    let next = next.or_else(|| rest.map(|last| pages.cursor(last)));
+    Ok(page::answer(&request, next.clone().as_deref(), &Page { items, next }))
+}
+
+/// The casings of a page, and one more where there is one.
+async fn now(
+    conn: &mut Connection,
+    org: Uuid,
+    wanted: &Wanted,
+    after: Option<Uuid>,
+) -> Result<Vec<CasingShown>, StoreError> {
     let marks = wanted.marks();
-    let look = async |conn: &mut Connection| match marks.is_empty() {
+    let found = match marks.is_empty() {
         true => {
             let most = i64::from(wanted.limit.0) + 1;
-            read::casings(conn, org, &wanted.filter(), after, most).await
+            read::casings(conn, org, &wanted.filter(), after, most).await?
         }
-        false => marked(conn, org, &marks).await,
+        false => marked(conn, org, &marks).await?,
     };
-    let found = state.store.in_org(org, look).await?;
-    let shown = found.iter().filter_map(|(id, head)| CasingShown::of(*id, head));
-    let mut items: Vec<CasingShown> = shown.filter(|item| wanted.admits(&item.casing)).collect();
-    let next = pages.cut(&mut items, wanted.limit, |item| item.id);
-    Ok(page::answer(&request, next.clone().as_deref(), &Page { items, next }))
+    let shown = found.iter().filter_map(|(id, head)| CasingShown::of(*id, head, View::default()));
+    Ok(shown.filter(|item| wanted.admits(&item.casing)).collect())
+}
+
+/// Casings whose entries are read in one statement.
+const AT_ONCE: usize = 100;
+
+/// Casings that are looked through for one page of the past.
+const LOOKED_THROUGH: usize = 1_000;
+
+/// The casings of a page of the past, and one more where one was found; else, where not all were
+/// looked through, the last that was.
+async fn then(
+    conn: &mut Connection,
+    org: Uuid,
+    wanted: &Wanted,
+    view: View,
+    mut after: Option<Uuid>,
+) -> Result<(Vec<CasingShown>, Option<Uuid>), StoreError> {
+    let mut items = Vec::new();
+    for _ in 0..LOOKED_THROUGH / AT_ONCE {
+        let ids = past::casings(conn, org, &wanted.filter(), view, after, AT_ONCE).await?;
+        let entries = past::entries(conn, org, SubjectKind::Casing, &ids, view).await?;
+        let shown =
+            entries.iter().filter_map(|(id, all)| CasingShown::of(*id, &view.head(all), view));
+        items.extend(shown.filter(|item| wanted.admits(&item.casing)));
+        if ids.len() < AT_ONCE || items.len() > usize::from(wanted.limit.0) {
+            return Ok((items, None));
+        }
+        after = ids.last().copied();
+    }
+    Ok((items, after))
 }
 
 /// The casing that has all these marks, if there is one.
@@ -203,13 +251,12 @@ async fn marked(
     Ok(head.map(|head| (casing.id, head)).into_iter().collect())
 }
 
-/// A casing, as it stands
+/// A casing, as it stands or stood
 ///
-/// Or as it stood at a moment, or as it was known then. Refusals that were open then are not
-/// shown.
+/// At a moment, and as it was known at a moment. `n` then counts what had happened and was known.
 #[utoipa::path(
     tag = "casings",
-    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing."), Moment),
+    params(("id" = Uuid, Path, example = json!(on_record(SubjectKind::Casing)), description = "The casing."), AsOf),
     responses((status = 200, description = "The casing.", body = CasingShown, example = json!(example_body(SubjectKind::Casing))))
 )]
 #[get("/v1/casings/{id}")]
@@ -217,18 +264,24 @@ pub async fn get_casing(
     state: web::Data<State>,
     caller: Caller,
     id: web::Path<Uuid>,
-    Query(moment): Query<Moment>,
+    Query(as_of): Query<AsOf>,
 ) -> Result<HttpResponse, Problem> {
     let (org, subject) = (caller.org, Subject::casing(*id));
-    if let Some(as_of) = moment.as_of() {
-        let look = async |conn: &mut Connection| read::head_as_of(conn, org, subject, as_of).await;
-        let head = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
-        let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
-        return Ok(HttpResponse::Ok().json(shown));
-    }
-    let (head, open) = state.store.head(org, subject).await?.ok_or_else(Problem::not_found)?;
-    let shown = CasingShown::of(subject.id, &head).ok_or_else(Problem::not_found)?;
-    Ok(HttpResponse::Ok().json(CasingShown { open_refusals: Some(open), ..shown }))
+    let view = as_of.view(state.clock.now())?;
+    let found = match view.is_now() {
+        true => state.store.head(org, subject).await?,
+        false => {
+            let look = async |conn: &mut Connection| as_of::entries(conn, org, subject, view).await;
+            let entries = state.store.in_snapshot(org, look).await?;
+            Some((view.head(&entries), view.open_refusals(&entries)))
+        }
+    };
+    let shown = found.and_then(|(head, open)| {
+        let shown = CasingShown::of(subject.id, &head, view)?;
+        Some(CasingShown { open_refusals: Some(open), ..shown })
+    });
+    let shown = shown.ok_or_else(|| as_of::not_found(view))?;
+    Ok(HttpResponse::Ok().json(shown))
 }
 
 /// A page of entries, in the order of arrival.

@@ -135,6 +135,9 @@ fn complete(operation: &mut Operation, route: &Route) {
     if operation.parameters.iter().flatten().any(is_of_query) {
         codes.push(Code::NotWellFormed);
     }
+    if operation.parameters.iter().flatten().any(is_a_moment) {
+        codes.push(Code::Impossible);
+    }
     for code in codes {
         let known = code.known();
         let status = known.status.as_str().to_owned();
@@ -144,6 +147,12 @@ fn complete(operation: &mut Operation, route: &Route) {
 
 fn is_of_query(parameter: &RefOr<Parameter>) -> bool {
     matches!(parameter, RefOr::T(parameter) if parameter.parameter_in == ParameterIn::Query)
+}
+
+/// Whether it asks for a moment, which may not lie in the future.
+fn is_a_moment(parameter: &RefOr<Parameter>) -> bool {
+    is_of_query(parameter)
+        && matches!(parameter, RefOr::T(parameter) if ["as_of", "known_at"].contains(&&*parameter.name))
 }
 
 /// How the document shows one kind of problem.

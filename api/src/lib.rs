@@ -1,6 +1,7 @@
 //! The HTTP face and the command line of Proofhold.
 
 pub mod accounts;
+pub mod as_of;
 pub mod auth;
 pub mod casings;
 pub mod check;

@@ -11,7 +11,7 @@ use actix_web::http::header;
 use actix_web::{HttpResponse, get, patch, web};
 use rules::facts::Body;
 use rules::facts::policy::Policy;
-use rules::{Subject, SubjectKind};
+use rules::{Subject, SubjectKind, View};
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::borrow::Cow;
@@ -78,7 +78,7 @@ fn of(org: Uuid) -> Subject {
 )]
 #[get("/v1/policy")]
 pub async fn get_policy(state: web::Data<State>, caller: Caller) -> Result<HttpResponse, Problem> {
-    answer(registry::find(&state, caller, of(caller.org)).await?)
+    answer(registry::find(&state, caller, of(caller.org), View::default()).await?)
 }
 
 /// Change the organisation's policy

@@ -1,6 +1,7 @@
 //! What is registered and changed: each write is an entry of the ledger, so that decisions can
 //! be shown to stand on what was known. The addresses of each kind are in [`crate::things`].
 
+use crate::as_of;
 use crate::auth::Caller;
 use crate::entries::{decided, refuse, the_one};
 use crate::headers::IfMatch;
@@ -16,7 +17,7 @@ use rules::facts::{Body, Personal};
 use rules::fold::registry::{Calibration, Check, Registry, Tag, Training};
 use rules::fold::{Moment, fold};
 use rules::world::{Head, Owned};
-use rules::{Command, Entry, Facts, Field, Subject, SubjectKind};
+use rules::{Command, Entry, Facts, Field, Subject, SubjectKind, View};
 use serde::Serialize;
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -45,6 +46,9 @@ pub struct Thing {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "2026-01-12T14:00:00Z")]
     pub since: Option<DateTime<Utc>>,
+    /// The moments that were asked for.
+    #[serde(flatten)]
+    pub view: View,
     /// A person's name and notes, where they were given and not erased.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub personal: Option<Personal>,
@@ -84,6 +88,7 @@ impl Thing {
             n: version.n,
             entry: Some(version.entry),
             since: Some(version.from),
+            view: View::default(),
             personal,
             check: registry.check.clone(),
             incident: registry.incident,
@@ -103,6 +108,7 @@ fn unset_policy(org: Uuid) -> Known {
         n: 0,
         entry: None,
         since: None,
+        view: View::default(),
         personal: None,
         check: None,
         incident: None,
@@ -275,17 +281,39 @@ fn known_names(kind: SubjectKind, whole: &Value, patch: &Value) -> Result<(), Pr
     Ok(())
 }
 
-/// One thing, as it stands.
+/// One thing, as it stands or stood.
 ///
 /// # Errors
-/// 404 where nothing is recorded of it.
-pub async fn find(state: &State, caller: Caller, subject: Subject) -> Result<Known, Problem> {
+/// 404 where nothing is recorded of it, or was then.
+pub async fn find(
+    state: &State,
+    caller: Caller,
+    subject: Subject,
+    view: View,
+) -> Result<Known, Problem> {
     let org = caller.org;
+    if !view.is_now() {
+        let look = async |conn: &mut Connection| then(conn, org, subject, view).await;
+        let known = state.store.in_snapshot(org, look).await?;
+        return known.ok_or_else(|| as_of::not_found(view));
+    }
     let look = async |conn: &mut Connection| match read::head(conn, org, subject).await? {
         Some(head) => known(conn, org, subject, &head).await,
         None => Ok((subject.kind == SubjectKind::Policy).then(|| unset_policy(org))),
     };
     state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)
+}
+
+/// A thing as it stood, if it was on record.
+async fn then(
+    conn: &mut Connection,
+    org: Uuid,
+    subject: Subject,
+    view: View,
+) -> Result<Option<Known>, StoreError> {
+    let head = view.head(&as_of::entries(conn, org, subject, view).await?);
+    let known = known(conn, org, subject, &head).await?;
+    Ok(known.map(|(thing, body)| (Thing { view, ..thing }, body)))
 }
 
 /// A thing from the head of its entries, with the name where it is a person.

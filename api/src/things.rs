@@ -4,6 +4,7 @@
 //! Each kind has the same four operations; they are written once, as a macro, because the API
 //! document wants a handler and schemas of its own for each.
 
+use crate::as_of::AsOf;
 use crate::auth::Caller;
 use crate::headers::{IfMatch, etag};
 use crate::input::Query;
@@ -179,10 +180,12 @@ macro_rules! things {
             }
 
             $(#[doc = $get_says])*
+            ///
+            /// As it stands, or as it was at a moment, or as it was known at a moment.
             #[utoipa::path(
                 tag = "registry",
-                params(("id" = Uuid, Path, example = json!(shapes::on_record(SubjectKind::$kind)), description = "Its id.")),
-                responses((status = 200, description = "It, as it stands.", body = Shown,
+                params(("id" = Uuid, Path, example = json!(shapes::on_record(SubjectKind::$kind)), description = "Its id."), AsOf),
+                responses((status = 200, description = "It, as it stands, or stood.", body = Shown,
                     headers(("ETag" = String, description = "Its version, for `If-Match`.")),
                     example = json!(example_shown(SubjectKind::$kind))))
             )]
@@ -191,9 +194,11 @@ macro_rules! things {
                 state: web::Data<State>,
                 caller: Caller,
                 id: web::Path<Uuid>,
+                Query(as_of): Query<AsOf>,
             ) -> Result<HttpResponse, Problem> {
                 let subject = Subject::of(SubjectKind::$kind, *id);
-                let shown = Shown::of(registry::find(&state, caller, subject).await?)?;
+                let view = as_of.view(state.clock.now())?;
+                let shown = Shown::of(registry::find(&state, caller, subject, view).await?)?;
                 Ok(HttpResponse::Ok().insert_header((header::ETAG, etag(shown.thing.n))).json(shown))
             }
 

@@ -1,21 +1,28 @@
 //! Vehicles by unit number, as somebody who walks round one wants to see them.
 
+use crate::as_of::{self, AsOf};
 use crate::auth::Caller;
 use crate::casings::{Due, due};
+use crate::input::Query;
 use crate::problem::Problem;
-use crate::registry;
+use crate::registry::{self, Known, Thing};
 use crate::shapes;
 use crate::state::State;
 use crate::things::vehicles;
 use actix_web::{HttpResponse, get, web};
+use chrono::{DateTime, Utc};
+use rules::facts::Body;
 use rules::facts::vehicle::{Position, Vehicle};
 use rules::fold::Moment;
 use rules::fold::casing::{Casing, Pressure, Standing, Tread};
-use rules::world::Owned;
-use rules::{Quantity, SubjectKind};
+use rules::fold::registry::Registry;
+use rules::spot::Spot;
+use rules::world::{Head, Owned};
+use rules::{Quantity, Subject, SubjectKind, View};
 use serde::Serialize;
-use store::Connection;
+use std::collections::BTreeSet;
 use store::read::{self, CasingFilter};
+use store::{Connection, StoreError, past};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -87,10 +94,11 @@ impl Fitted {
 
 /// A vehicle by its unit number
 ///
-/// With every position, its set pressure and the tire on it.
+/// With every position, its set pressure and the tire on it: as it stands, or as it was at a
+/// moment, or as it was known at a moment. The number is the one that the vehicle had then.
 #[utoipa::path(
     tag = "casings",
-    params(("unit" = String, Path, description = "The fleet's unit number.", example = "LH-214")),
+    params(("unit" = String, Path, description = "The fleet's unit number.", example = "LH-214"), AsOf),
     responses((status = 200, description = "The vehicle.", body = Unit, example = json!(shapes::example_named("unit"))))
 )]
 #[get("/v1/units/{unit}")]
@@ -98,24 +106,22 @@ pub async fn get_unit(
     state: web::Data<State>,
     caller: Caller,
     unit: web::Path<String>,
+    Query(as_of): Query<AsOf>,
 ) -> Result<HttpResponse, Problem> {
-    let (org, mark) = (caller.org, Owned::Unit(unit.into_inner()));
-    let look = async |conn: &mut Connection| {
-        let owner = read::owner(conn, org, &mark).await?;
-        let Some(subject) = owner.filter(|owner| owner.kind == SubjectKind::Vehicle) else {
-            return Ok(None);
-        };
-        let Some(head) = read::head(conn, org, subject).await? else {
-            return Ok(None);
-        };
-        let known = registry::known(conn, org, subject, &head).await?;
-        let filter = CasingFilter { vehicle: Some(subject.id), ..CasingFilter::default() };
-        Ok(known.zip(Some(read::casings(conn, org, &filter, None, MOST).await?)))
+    let (org, unit) = (caller.org, unit.into_inner());
+    let view = as_of.view(state.clock.now())?;
+    let found = match view.is_now() {
+        true => {
+            let look = async |conn: &mut Connection| now(conn, org, &unit).await;
+            state.store.in_org(org, look).await?
+        }
+        false => {
+            let look = async |conn: &mut Connection| then(conn, org, &unit, view).await;
+            state.store.in_snapshot(org, look).await?
+        }
     };
-    let (known, heads) = state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)?;
+    let (known, casings) = found.ok_or_else(|| as_of::not_found(view))?;
     let vehicle = vehicles::Shown::of(known)?;
-    let casings: Vec<(Uuid, &Casing)> =
-        heads.iter().filter_map(|(id, head)| Some((*id, head.state.casing()?))).collect();
     Ok(HttpResponse::Ok().json(Unit {
         do_not_move: casings.iter().any(|(_, casing)| casing.danger.is_some()),
         positions: places(&vehicle.body, &casings),
@@ -123,8 +129,76 @@ pub async fn get_unit(
     }))
 }
 
+/// A vehicle and the casings on it.
+type Found = Option<(Known, Vec<(Uuid, Casing)>)>;
+
+fn casings(heads: impl IntoIterator<Item = (Uuid, Head)>) -> Vec<(Uuid, Casing)> {
+    heads.into_iter().filter_map(|(id, head)| Some((id, head.state.casing()?.clone()))).collect()
+}
+
+/// The vehicle that has this unit number, and what is on it.
+async fn now(conn: &mut Connection, org: Uuid, unit: &str) -> Result<Found, StoreError> {
+    let owner = read::owner(conn, org, &Owned::Unit(unit.to_owned())).await?;
+    let Some(subject) = owner.filter(|owner| owner.kind == SubjectKind::Vehicle) else {
+        return Ok(None);
+    };
+    let Some(head) = read::head(conn, org, subject).await? else {
+        return Ok(None);
+    };
+    let known = registry::known(conn, org, subject, &head).await?;
+    let filter = CasingFilter { vehicle: Some(subject.id), ..CasingFilter::default() };
+    let heads = read::casings(conn, org, &filter, None, MOST).await?;
+    Ok(known.map(|known| (known, casings(heads))))
+}
+
+/// The vehicle that had this unit number then, and what was on it.
+async fn then(
+    conn: &mut Connection,
+    org: Uuid,
+    unit: &str,
+    view: View,
+) -> Result<Found, StoreError> {
+    let kind = SubjectKind::Vehicle;
+    let ever = past::ever_unit(conn, org, unit).await?;
+    let entries = past::entries(conn, org, kind, &ever, view).await?;
+    let heads = entries.into_iter().map(|(id, entries)| (id, view.head(&entries)));
+    let had = heads.filter(|(_, head)| named(head, unit)).max_by_key(|(_, head)| since(head));
+    let Some((id, head)) = had else {
+        return Ok(None);
+    };
+    let registry = head.state.registry();
+    let spots = registry.map(|registry| spots(id, registry)).unwrap_or_default();
+    let put_on = past::put_on(conn, org, id, spots, view).await?;
+    let entries = past::entries(conn, org, SubjectKind::Casing, &put_on, view).await?;
+    let heads = entries.into_iter().map(|(id, entries)| (id, view.head(&entries)));
+    let mut casings = casings(heads);
+    casings.retain(|(_, casing)| casing.vehicle == Some(id));
+    let known = registry::known(conn, org, Subject::of(kind, id), &head).await?;
+    Ok(known.map(|(thing, body)| ((Thing { view, ..thing }, body), casings)))
+}
+
+/// Whether this is the head of a vehicle with this unit number.
+fn named(head: &Head, unit: &str) -> bool {
+    let newest = head.state.registry().and_then(Registry::newest);
+    newest.is_some_and(|version| matches!(&version.body, Body::Vehicle(body) if body.unit == unit))
+}
+
+/// Since when it has been so.
+fn since(head: &Head) -> Option<DateTime<Utc>> {
+    Some(head.state.registry()?.newest()?.from)
+}
+
+/// Every position that the vehicle had up to then.
+fn spots(vehicle: Uuid, registry: &Registry) -> BTreeSet<Spot> {
+    let bodies = registry.versions.iter().filter_map(|version| match &version.body {
+        Body::Vehicle(body) => Some(body),
+        _ => None,
+    });
+    bodies.flat_map(Vehicle::positions).map(|place| Spot::Position(vehicle, place)).collect()
+}
+
 /// Every position of the vehicle, and those that it has no more but where something still is.
-fn places(vehicle: &Vehicle, casings: &[(Uuid, &Casing)]) -> Vec<Place> {
+fn places(vehicle: &Vehicle, casings: &[(Uuid, Casing)]) -> Vec<Place> {
     let mut positions = vehicle.positions();
     for position in casings.iter().filter_map(|(_, casing)| casing.position) {
         if !positions.contains(&position) {

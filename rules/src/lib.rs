@@ -19,6 +19,7 @@ mod low;
 pub mod spot;
 pub mod table;
 mod units;
+pub mod view;
 mod wants;
 pub mod world;
 
@@ -26,4 +27,5 @@ pub use decide::{VERSION, decide};
 pub use entry::{Command, Entry, Role, Subject, SubjectKind};
 pub use facts::{Facts, Field, Kind};
 pub use units::Quantity;
+pub use view::View;
 pub use world::World;

@@ -38,13 +38,26 @@ pub struct Head {
 impl Head {
     /// The head after these entries, all of one subject, in the order of arrival.
     #[must_use]
-    pub fn of(entries: &[Entry]) -> Head {
+    pub fn of<'a>(entries: impl IntoIterator<Item = &'a Entry>) -> Head {
+        Head::until(entries, None)
+    }
+
+    /// The head after those of these entries that had happened by a moment, where one is given.
+    /// What changes how earlier ones count does so whenever it was recorded.
+    pub(crate) fn until<'a>(
+        entries: impl IntoIterator<Item = &'a Entry>,
+        until: Option<DateTime<Utc>>,
+    ) -> Head {
+        let entries: Vec<&Entry> = entries.into_iter().collect();
+        let happened = |entry: &&Entry| until.is_none_or(|until| entry.at() <= until);
+        let then: Vec<&Entry> = entries.iter().copied().filter(happened).collect();
+        let told = then.iter().filter(|entry| entry.tells());
         Head {
-            n: entries.len() as u64,
-            last: entries.last().map(|entry| entry.id),
-            recorded_at: entries.last().map(|entry| entry.recorded_at),
-            occurred_at: entries.iter().filter(|entry| entry.tells()).map(Entry::at).max(),
-            state: fold(entries, None),
+            n: then.len() as u64,
+            last: then.last().map(|entry| entry.id),
+            recorded_at: then.last().map(|entry| entry.recorded_at),
+            occurred_at: told.map(|entry| entry.at()).max(),
+            state: fold(entries, until),
         }
     }
 

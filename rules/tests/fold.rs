@@ -11,7 +11,7 @@ use rules::facts::model::Construction;
 use rules::fold::{State, fold};
 use rules::table::Class;
 use rules::world::Head;
-use rules::{Entry, Facts, Kind, Quantity, Subject, SubjectKind, World};
+use rules::{Entry, Facts, Kind, Quantity, Subject, SubjectKind, View, World};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -114,6 +114,37 @@ fn a_set_pressure_is_lowered_against_what_it_takes_the_place_of() {
     assert_eq!(from, [told[0].at(), told[1].at(), told[2].recorded_at]);
 }
 
+/// A casing that was acquired, and what is told of it after that.
+fn told(steps: &[(u8, i64, i64, bool)]) -> Vec<Entry> {
+    let mut entries = vec![acquired()];
+    for (i, (choice, amount, minutes, recorded)) in steps.iter().copied().enumerate() {
+        let (kind, facts) = what(choice, amount);
+        let facts = Facts::from_value(kind, SubjectKind::Casing, facts).unwrap();
+        let refused_by = |rule: &str| Outcome::Refused {
+            reasons: vec![Reason {
+                rule: rule.to_owned(),
+                class: Class::Fact,
+                evidence: Vec::new(),
+                found: None,
+            }],
+        };
+        let outcome = match recorded {
+            true => Outcome::Recorded { cautions: Vec::new(), worked: None },
+            false if amount % 3 == 0 => refused_by("fact.time"),
+            false => refused_by("fact.order"),
+        };
+        entries.push(entry(i as u64 + 2, minutes, facts, outcome));
+    }
+    entries
+}
+
+/// A world that knows the whole history of the casing, of which there is none yet.
+fn world() -> World {
+    let mut world = World::new(Uuid::from_u128(9));
+    world.histories.insert(Subject::casing(CASING), Vec::new());
+    world
+}
+
 proptest! {
     #[test]
     fn no_set_pressure_is_lower_before_it_was_recorded(
@@ -138,27 +169,8 @@ proptest! {
     fn row_is_fold_in_any_order_of_arrival(
         steps in proptest::collection::vec((0u8..23, 0i64..150, 1i64..500, any::<bool>()), 0..40)
     ) {
-        let mut world = World::new(Uuid::from_u128(9));
-        world.histories.insert(Subject::casing(CASING), Vec::new());
-        let mut entries = vec![acquired()];
-        for (i, (choice, amount, minutes, recorded)) in steps.into_iter().enumerate() {
-            let (kind, facts) = what(choice, amount);
-            let facts = Facts::from_value(kind, SubjectKind::Casing, facts).unwrap();
-            let refused_by = |rule: &str| Outcome::Refused {
-                reasons: vec![Reason {
-                    rule: rule.to_owned(),
-                    class: Class::Fact,
-                    evidence: Vec::new(),
-                    found: None,
-                }],
-            };
-            let outcome = match recorded {
-                true => Outcome::Recorded { cautions: Vec::new(), worked: None },
-                false if amount % 3 == 0 => refused_by("fact.time"),
-                false => refused_by("fact.order"),
-            };
-            entries.push(entry(i as u64 + 2, minutes, facts, outcome));
-        }
+        let mut world = world();
+        let entries = told(&steps);
         for entry in &entries {
             world.apply(entry);
             prop_assert_eq!(&Entry::from_bytes(&entry.bytes()).unwrap(), entry);
@@ -171,4 +183,83 @@ proptest! {
         let read_back = State::read(SubjectKind::Casing, &head.state.to_json().unwrap()).unwrap();
         prop_assert_eq!(&read_back, &head.state);
     }
+
+    /// What was known when an entry had arrived is the row as it stood then, whatever the order
+    /// of arrival; where all arrives as it happens, so is what was when it happened.
+    #[test]
+    fn the_past_is_what_the_row_was(
+        mut steps in proptest::collection::vec((0u8..17, 0i64..150, 1i64..500, any::<bool>()), 0..40),
+        in_order: bool,
+    ) {
+        if in_order {
+            let mut clock = 0;
+            for (_, _, minutes, _) in &mut steps {
+                clock += *minutes;
+                *minutes = clock;
+            }
+        }
+        let (mut world, entries) = (world(), told(&steps));
+        for entry in &entries {
+            world.apply(entry);
+            let row = &world.heads[&Subject::casing(CASING)];
+            let known_at = Some(entry.recorded_at);
+            prop_assert_eq!(&View { as_of: None, known_at }.head(&entries), row);
+            if in_order {
+                let as_of = Some(entry.at());
+                prop_assert_eq!(&View { as_of, known_at: None }.head(&entries), row);
+                prop_assert_eq!(&View { as_of, known_at }.head(&entries), row);
+            }
+        }
+        prop_assert_eq!(View::default().head(&entries), Head::of(&entries));
+    }
+}
+
+/// A version holds from the later of its time and its predecessor's start, so a change told late
+/// is in force where the one before it began; and nothing is known before the first.
+#[test]
+fn versions_come_into_force_in_the_order_of_arrival() {
+    let depot = |n, minutes, kind, name: &str| {
+        let body = json!({"name": name, "zone": "America/Chicago"});
+        let facts = Facts::from_value(kind, SubjectKind::Depot, body).unwrap();
+        let outcome = Outcome::Recorded { cautions: Vec::new(), worked: None };
+        let subject = Subject::of(SubjectKind::Depot, Uuid::from_u128(5));
+        Entry { subject, ..entry(n, minutes, facts, outcome) }
+    };
+    let entries = [
+        depot(1, 10, Kind::Registered, "first"),
+        depot(2, 50, Kind::Changed, "second"),
+        depot(3, 30, Kind::Changed, "third"),
+    ];
+    let start = entries[0].at() - TimeDelta::minutes(10);
+    let name = |minutes: i64, arrived: usize| {
+        let as_of = Some(start + TimeDelta::minutes(minutes));
+        let view = View { as_of, known_at: Some(entries[arrived - 1].recorded_at) };
+        let head = view.head(&entries);
+        assert_eq!(head.known(), head.state.registry().is_some());
+        let body = &head.state.registry()?.newest()?.body;
+        Some(serde_json::to_value(body).unwrap()["name"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(name(9, 3), None);
+    for (minutes, arrived, expected) in [
+        (10, 3, "first"),
+        (40, 3, "first"),
+        (50, 3, "third"),
+        (40, 2, "first"),
+        (50, 2, "second"),
+        (60, 1, "first"),
+    ] {
+        assert_eq!(name(minutes, arrived).as_deref(), Some(expected), "{minutes} {arrived}");
+    }
+}
+
+/// A refusal is open until something recorded tries it again.
+#[test]
+fn a_refusal_was_open_until_it_was_tried_again() {
+    let mut entries = told(&[(0, 100, 10, false), (0, 100, 20, true)]);
+    entries[2].retries = Some(entries[1].id);
+    let open = |n: usize| {
+        let known_at = Some(entries[n - 1].recorded_at);
+        View { as_of: None, known_at }.open_refusals(&entries)
+    };
+    assert_eq!((open(1), open(2), open(3)), (vec![], vec![entries[1].id], vec![]));
 }

@@ -9,6 +9,7 @@ mod insert;
 mod json;
 pub mod load;
 pub mod migrate;
+pub mod past;
 mod prepared;
 pub mod read;
 pub mod rebuild;
@@ -232,23 +233,36 @@ impl Store {
     where
         F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
-        let mut answer = self.attempt(org, &work, false).await;
+        let mut answer = self.attempt(org, &work, Beginning::Plain).await;
         for _ in 1..ATTEMPTS {
             match &answer {
-                Err(error) if error.overtaken() => answer = self.attempt(org, &work, true).await,
+                Err(error) if error.overtaken() => {
+                    answer = self.attempt(org, &work, Beginning::Alone).await;
+                }
                 _ => break,
             }
         }
         answer
     }
 
-    async fn attempt<T, F>(&self, org: Uuid, work: &F, alone: bool) -> Result<T, StoreError>
+    /// The same for reading only: all its statements see the ledger as it stood at the first.
+    ///
+    /// # Errors
+    /// What `work` answers, or [`StoreError`].
+    pub async fn in_snapshot<T, F>(&self, org: Uuid, work: F) -> Result<T, StoreError>
+    where
+        F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
+    {
+        self.attempt(org, &work, Beginning::Snapshot).await
+    }
+
+    async fn attempt<T, F>(&self, org: Uuid, work: &F, how: Beginning) -> Result<T, StoreError>
     where
         F: for<'c> AsyncFn(&'c mut AsyncPgConnection) -> Result<T, StoreError>,
     {
         let mut lent = Lent(Some(self.connection().await?));
         let conn = lent.connection();
-        begin(conn, org, alone).await?;
+        begin(conn, org, how).await?;
         let mut answer = work(conn).await;
         if answer.is_ok() {
             // Deferred constraints speak here.
@@ -273,12 +287,27 @@ async fn open(url: String, patience: Patience) -> ConnectionResult<AsyncPgConnec
     Ok(conn)
 }
 
-/// Begins a transaction of an organisation, as the role of the service, in one message. Alone, it
-/// waits until no other transaction of the organisation is about to write, and keeps them waiting
-/// ([`take_turn`]).
-async fn begin(conn: &mut AsyncPgConnection, org: Uuid, alone: bool) -> Result<(), StoreError> {
-    let mut begin = format!("BEGIN; SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
-    if alone {
+/// How a transaction begins.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Beginning {
+    /// Each statement sees what was committed before it.
+    Plain,
+    /// The same, but it waits until no other transaction of the organisation is about to write,
+    /// and keeps them waiting ([`take_turn`]).
+    Alone,
+    /// Only to read, and all statements see the same.
+    Snapshot,
+}
+
+/// Begins a transaction of an organisation, as the role of the service, in one message.
+async fn begin(conn: &mut AsyncPgConnection, org: Uuid, how: Beginning) -> Result<(), StoreError> {
+    let isolation = match how {
+        Beginning::Snapshot => " ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        Beginning::Plain | Beginning::Alone => "",
+    };
+    let mut begin =
+        format!("BEGIN{isolation}; SET LOCAL ROLE proofhold_service; SET LOCAL app.org = '{org}'");
+    if how == Beginning::Alone {
         begin += &format!("; SELECT pg_advisory_xact_lock({})", turn(org));
     }
     Ok(conn.batch_execute(&begin).await?)

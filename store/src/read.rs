@@ -5,7 +5,6 @@ use crate::prepared::Prepared;
 use crate::record::lock_all;
 use crate::take_turn;
 use crate::{StoreError, asked, storable};
-use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Binary, Nullable, Text};
@@ -13,7 +12,6 @@ use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use rules::canonical::{Line, NotAnEntry};
 use rules::facts::Personal;
 use rules::fold::casing::{Standing, Whereabouts};
-use rules::fold::fold;
 use rules::world::{Head, Owned};
 use rules::{Entry, Subject, SubjectKind};
 use serde::Serialize;
@@ -123,31 +121,6 @@ pub async fn head(
     Ok(head.filter(Head::known))
 }
 
-/// Of which moment something is asked, and as it was known when: now where nothing is given.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct AsOf {
-    /// What happened until then.
-    pub occurred: Option<DateTime<Utc>>,
-    /// What had been recorded until then.
-    pub known: Option<DateTime<Utc>>,
-}
-
-/// What is known of a subject as of a moment, or was known then; none where nothing was.
-///
-/// # Errors
-/// When the database fails.
-pub async fn head_as_of(
-    conn: &mut AsyncPgConnection,
-    org: Uuid,
-    subject: Subject,
-    as_of: AsOf,
-) -> Result<Option<Head>, StoreError> {
-    let mut entries = load::history(conn, org, subject, None).await?;
-    entries.retain(|entry| as_of.known.is_none_or(|known| entry.recorded_at <= known));
-    let head = Head { state: fold(&entries, as_of.occurred), ..Head::of(&entries) };
-    Ok(Some(head).filter(Head::known))
-}
-
 /// The same, and nobody else may change it before this transaction ends: for a precondition
 /// that is to hold while something is recorded. What else that will need can be locked with it,
 /// in the order in which recording locks.
@@ -204,6 +177,11 @@ pub struct CasingFilter {
     pub vehicle: Option<Uuid>,
 }
 
+/// What a [`CasingFilter`] asks of a row.
+pub(crate) const FITS: &str = "($3 IS NULL OR standing = $3) \
+     AND ($4 IS NULL OR whereabouts = $4) AND ($5 IS NULL OR depot = $5) \
+     AND ($6 IS NULL OR model = $6) AND ($7 IS NULL OR vehicle = $7)";
+
 /// Casings, in the order of their ids, after this one.
 ///
 /// # Errors
@@ -217,9 +195,7 @@ pub async fn casings(
 ) -> Result<Vec<(Uuid, Head)>, StoreError> {
     let text = format!(
         "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'casing' AND id > $2 \
-         AND ($3 IS NULL OR standing = $3) AND ($4 IS NULL OR whereabouts = $4) \
-         AND ($5 IS NULL OR depot = $5) AND ($6 IS NULL OR model = $6) \
-         AND ($7 IS NULL OR vehicle = $7) AND state IS NOT NULL ORDER BY id LIMIT $8"
+         AND {FITS} AND state IS NOT NULL ORDER BY id LIMIT $8"
     );
     let query = sql_query(text)
         .bind::<Id, _>(org)
@@ -234,7 +210,7 @@ pub async fn casings(
 }
 
 /// The name of a value in JSON, which is how the generated columns have it.
-fn name<T: Serialize>(value: T) -> String {
+pub(crate) fn name<T: Serialize>(value: T) -> String {
     let value = serde_json::to_value(value).unwrap_or_default();
     value.as_str().unwrap_or_default().to_owned()
 }

@@ -3,12 +3,12 @@
 
 use crate::postgres::wait;
 use crate::proofhold::{Answer, Proofhold, send};
-use crate::script::{AsOf, Ledger, Script, Sending, id};
+use crate::script::{Ledger, Script, Sending, id};
 use reqwest::blocking::RequestBuilder;
 use rules::entry::{Outcome, Reason};
 use rules::fold::fold;
 use rules::table::{How, RULES};
-use rules::{Entry, Facts, Subject};
+use rules::{Entry, Facts, Subject, View};
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use store::check::check;
@@ -232,9 +232,13 @@ impl Ledger for Fleet {
         shown
     }
 
-    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
+    fn as_of(&mut self, org: &str, casing: Uuid, view: View) -> Value {
+        // Nobody asks before the moment has come.
+        let asked = [view.as_of, view.known_at].into_iter().flatten();
+        let now = asked.chain([self.proofhold.now()]).max();
+        now.into_iter().for_each(|now| self.proofhold.set_clock(now));
         let request = self.request(&format!("{org}/gus"), "GET", &format!("/v1/casings/{casing}"));
-        let asked = [("occurred", as_of.occurred), ("known", as_of.known)];
+        let asked = [("as_of", view.as_of), ("known_at", view.known_at)];
         let asked = asked.into_iter().filter_map(|(name, at)| Some((name, at?.to_rfc3339())));
         send(request.query(&asked.collect::<Vec<_>>())).expect(200)
     }

@@ -4,6 +4,7 @@
 #[path = "../../rules/tests/scenarios/agree.rs"]
 mod agree;
 mod append_only;
+mod as_of;
 mod bad_input;
 mod cut_off;
 mod deadlocks;

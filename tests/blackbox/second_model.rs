@@ -5,9 +5,9 @@
 use crate::fleet::Fleet;
 use crate::memory::Memory;
 use crate::random_day::{CASINGS, Day, WHEELS, given};
-use crate::script::{AsOf, Ledger, Script, Sending, id};
-use rules::Entry;
+use crate::script::{Ledger, Script, Sending, id};
 use rules::entry::Outcome;
+use rules::{Entry, View};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -43,11 +43,11 @@ impl Ledger for Both {
         shown
     }
 
-    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
-        let shown = self.fleet.as_of(org, casing, as_of);
-        let known = self.memory.as_of(org, casing, as_of);
+    fn as_of(&mut self, org: &str, casing: Uuid, view: View) -> Value {
+        let shown = self.fleet.as_of(org, casing, view);
+        let known = self.memory.as_of(org, casing, view);
         for (field, value) in known.as_object().into_iter().flatten() {
-            assert_eq!(&shown[field], value, "{casing} {field} as of {as_of:?}");
+            assert_eq!(&shown[field], value, "{casing} {field} {view:?}");
         }
         shown
     }

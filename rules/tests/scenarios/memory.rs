@@ -1,11 +1,11 @@
 //! A ledger of a few organisations, kept in memory.
 
 use crate::agree;
-use crate::script::{AsOf, Ledger, Script, Sending, id};
+use crate::script::{Ledger, Script, Sending, id};
 use rules::canonical::Line;
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
-use rules::{Command, Entry, Role, Subject, SubjectKind, World, decide};
+use rules::{Command, Entry, Role, Subject, SubjectKind, View, World, decide};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use uuid::Uuid;
@@ -133,11 +133,10 @@ impl Ledger for Memory {
         shown
     }
 
-    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value {
+    fn as_of(&mut self, org: &str, casing: Uuid, view: View) -> Value {
         let of = self.books[org].entries.iter().filter(|e| e.subject == Subject::casing(casing));
-        let known = of.filter(|entry| as_of.known.is_none_or(|known| entry.recorded_at <= known));
-        let json = fold(known, as_of.occurred).to_json().unwrap();
-        serde_json::from_slice(&json).unwrap()
+        let entries: Vec<Entry> = of.cloned().collect();
+        serde_json::from_slice(&view.head(&entries).state.to_json().unwrap()).unwrap()
     }
 
     fn tagged(&mut self, org: &str, wheel: Uuid) -> bool {

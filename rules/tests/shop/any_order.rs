@@ -9,7 +9,7 @@ use proptest::test_runner::{FileFailurePersistence, TestRunner};
 use rules::facts::casing::Doubt;
 use rules::facts::model::Construction;
 use rules::fold::casing::{Casing, Whereabouts};
-use rules::{Entry, Kind, Subject, SubjectKind};
+use rules::{Entry, Kind, Subject, SubjectKind, View};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fmt::Debug;
@@ -164,20 +164,60 @@ fn tell(all: &[Told]) -> Ledger {
     shop
 }
 
+fn entries_of(shop: &Ledger, name: &str) -> Vec<Entry> {
+    let subject = Subject::casing(id(name));
+    shop.log.iter().filter(|entry| entry.subject == subject).cloned().collect()
+}
+
 /// Every row is what the second fold finds in the entries, and no casing was anywhere
 /// where another was.
 fn agree(shop: &Ledger) {
     let mut times = Vec::new();
     for name in CASINGS {
         let subject = Subject::casing(id(name));
-        let entries: Vec<Entry> =
-            shop.log.iter().filter(|entry| entry.subject == subject).cloned().collect();
+        let entries = entries_of(shop, name);
         let casing = shop.known(name);
         let spares = casing.construction != Construction::SteelRadial;
-        assert_eq!(plain::of_row(casing), plain::of_entries(&entries, spares), "{name}");
+        assert_eq!(plain::of_row(casing), plain::of_entries(&entries, None, spares), "{name}");
         times.extend(plain::times(subject.id, &entries));
     }
     plain::no_two_at_once(&times);
+}
+
+/// What was known of every casing at each moment is what the second fold finds in the entries
+/// recorded until then, now and as of any moment; and what is known now of now is its row.
+fn looks_back(shop: &Ledger) {
+    for name in CASINGS {
+        let entries = entries_of(shop, name);
+        let spares = shop.known(name).construction != Construction::SteelRadial;
+        let row = &shop.all.heads[&Subject::casing(id(name))];
+        let now = entries.iter().map(|entry| entry.recorded_at).max();
+        for view in [View::default(), View { as_of: now, known_at: now }] {
+            assert_eq!(&view.head(&entries), row, "{name} {view:?}");
+        }
+        for (i, last) in entries.iter().enumerate() {
+            let goes_on = |next: &Entry| {
+                next.cause.is_some_and(|cause| cause == last.id || last.cause == Some(cause))
+            };
+            if entries.get(i + 1).is_some_and(goes_on) {
+                continue;
+            }
+            let known: Vec<Entry> = entries[..=i].to_vec();
+            // What follows from an entry is known with it.
+            let cause = known.iter().find(|entry| last.cause == Some(entry.id));
+            let known_at = Some(cause.unwrap_or(last).recorded_at);
+            let moments = entries.iter().skip(i % 5).step_by(5).map(|entry| Some(entry.at()));
+            for as_of in moments.chain([None, now]) {
+                let view = View { as_of, known_at };
+                let then = view.head(&entries);
+                assert_eq!(then, View { as_of, known_at: None }.head(&known), "{name} {view:?}");
+                if let Some(casing) = then.state.casing() {
+                    let found = plain::of_entries(&known, as_of, spares);
+                    assert_eq!(plain::of_row(casing), found, "{name} {view:?}");
+                }
+            }
+        }
+    }
 }
 
 /// What is known of every casing, without names of entries and without late doubts, which
@@ -244,6 +284,11 @@ proptest! {
     #[test]
     fn two_folds_agree(all in prop::collection::vec(told(), 0..60)) {
         agree(&tell(&all));
+    }
+
+    #[test]
+    fn two_folds_agree_on_the_past(all in prop::collection::vec(told(), 0..60)) {
+        looks_back(&tell(&all));
     }
 
     #[test]

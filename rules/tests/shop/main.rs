@@ -2,6 +2,7 @@
 //! entry does. People, vehicles and casings are invented.
 
 mod any_order;
+mod as_of;
 mod ask;
 mod custody;
 mod disposal;

@@ -79,10 +79,12 @@ fn is_doubt(facts: &Facts) -> bool {
     matches!(facts, Facts::Flagged(_))
 }
 
-/// The same, from all entries of the casing. `spares` says that an inspection alone
+/// The same, from all entries of the casing, by what happened until a moment where one is
+/// given. `spares` says that an inspection alone
 /// answers a doubt, because the casing is no steel radial.
-pub fn of_entries(entries: &[Entry], spares: bool) -> Plain {
-    let counting = counting(entries);
+pub fn of_entries(entries: &[Entry], until: Option<DateTime<Utc>>, spares: bool) -> Plain {
+    let mut counting = counting(entries);
+    counting.retain(|entry| until.is_none_or(|until| entry.at() <= until));
     let told: Vec<&Entry> = counting.iter().collect();
     let told = told.as_slice();
     let (on_wheel, off_wheel) = (last(told, is_mounted), last(told, is_demounted));

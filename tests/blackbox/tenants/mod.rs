@@ -158,6 +158,7 @@ fn lists_and_cursors_stay_with_their_organisation() {
                 "whereabouts" => "vehicle".to_owned(),
                 "rule" => page["items"][0]["rules"][0]["id"].as_str().unwrap().to_owned(),
                 "recorded_before" => "2100-01-01T00:00:00Z".to_owned(),
+                "as_of" | "known_at" => fleet.proofhold.now().format("%FT%TZ").to_string(),
                 "settled" => "true".to_owned(),
                 "limit" | "after" => continue,
                 _ => panic!("what does {name} of {path} pick by?"),

@@ -9,7 +9,7 @@ mod given;
 use chrono::{DateTime, FixedOffset, Utc};
 use given::Given;
 use rules::table::{How, RULES};
-use rules::{Entry, Kind, Role, Subject, SubjectKind};
+use rules::{Entry, Kind, Role, Subject, SubjectKind, View};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -22,7 +22,7 @@ pub trait Ledger {
     /// What is shown of a casing; null where it is not to be known of.
     fn casing(&mut self, org: &str, casing: Uuid) -> Value;
     /// The same as it was at a moment, or as it was known then.
-    fn as_of(&mut self, org: &str, casing: Uuid, as_of: &AsOf) -> Value;
+    fn as_of(&mut self, org: &str, casing: Uuid, view: View) -> Value;
     /// Whether a wheel is tagged as bad.
     fn tagged(&mut self, org: &str, wheel: Uuid) -> bool;
     /// Whether a vehicle, by its unit number, must stay where it is.
@@ -44,13 +44,6 @@ pub struct Sending {
     pub dry_run: bool,
     /// The entry.
     pub body: Value,
-}
-
-/// Of which moment, and as known when: now where nothing is given.
-#[derive(Debug)]
-pub struct AsOf {
-    pub occurred: Option<DateTime<Utc>>,
-    pub known: Option<DateTime<Utc>>,
 }
 
 /// What a step says of an entry.
@@ -158,12 +151,12 @@ impl Script {
         }
         for as_of in self.scenario["as_of"].as_array().into_iter().flatten() {
             let moment = |field: &str| as_of[field].as_str().map(|text| time(text).to_utc());
-            let at = AsOf { occurred: moment("occurred"), known: moment("known") };
+            let view = View { as_of: moment("occurred"), known_at: moment("known") };
             let name = as_of["subject"].as_str().unwrap();
-            let shown = ledger.as_of("larkspur", id(name), &at);
+            let shown = ledger.as_of("larkspur", id(name), view);
             for (field, value) in as_of["expect"].as_object().unwrap() {
                 let wheel = (field == "wheel").then(|| json!(id(value.as_str().unwrap())));
-                let place = format!("{} {name} as of {at:?}: {field}", self.scenario["id"]);
+                let place = format!("{} {name} {view:?}: {field}", self.scenario["id"]);
                 assert_eq!(shown[field], wheel.unwrap_or(value.clone()), "{place}");
             }
         }
