@@ -11,6 +11,7 @@ pub mod demo;
 pub mod docs;
 pub mod edge;
 pub mod entries;
+pub mod fitted;
 pub mod headers;
 pub mod health;
 pub mod input;

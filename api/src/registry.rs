@@ -4,6 +4,7 @@
 use crate::as_of;
 use crate::auth::Caller;
 use crate::entries::{decided, refuse, the_one};
+use crate::fitted::{self, Danger};
 use crate::headers::IfMatch;
 use crate::merge::merge;
 use crate::page::{List, Paging};
@@ -14,6 +15,7 @@ use crate::writing::Writing;
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::facts::policy::Policy;
 use rules::facts::{Body, Personal};
+use rules::fold::casing::Casing;
 use rules::fold::registry::{Calibration, Check, Registry, Tag, Training};
 use rules::fold::{Moment, fold};
 use rules::world::{Head, Owned};
@@ -69,6 +71,13 @@ pub struct Thing {
     /// A wheel that may not be used any more.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tagged: Option<Tag>,
+    /// A vehicle may not move until the tires under `dangers` are off; not in lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub do_not_move: Option<bool>,
+    /// Why a vehicle may not move.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(required = false)]
+    pub dangers: Vec<Danger>,
 }
 
 /// A thing with its body.
@@ -95,6 +104,8 @@ impl Thing {
             calibrations: registry.calibrations.clone(),
             trainings: registry.trainings.clone(),
             tagged: registry.tagged.clone(),
+            do_not_move: None,
+            dangers: Vec::new(),
         };
         Some((thing, version.body.clone()))
     }
@@ -115,6 +126,8 @@ fn unset_policy(org: Uuid) -> Known {
         calibrations: Vec::new(),
         trainings: Vec::new(),
         tagged: None,
+        do_not_move: None,
+        dangers: Vec::new(),
     };
     (thing, Body::Policy(Policy::default()))
 }
@@ -298,7 +311,7 @@ pub async fn find(
         return known.ok_or_else(|| as_of::not_found(view));
     }
     let look = async |conn: &mut Connection| match read::head(conn, org, subject).await? {
-        Some(head) => known(conn, org, subject, &head).await,
+        Some(head) => alone(conn, org, subject, &head, view).await,
         None => Ok((subject.kind == SubjectKind::Policy).then(|| unset_policy(org))),
     };
     state.store.in_org(org, look).await?.ok_or_else(Problem::not_found)
@@ -312,12 +325,47 @@ async fn then(
     view: View,
 ) -> Result<Option<Known>, StoreError> {
     let head = view.head(&as_of::entries(conn, org, subject, view).await?);
-    let known = known(conn, org, subject, &head).await?;
+    alone(conn, org, subject, &head, view).await
+}
+
+/// A thing that is asked for alone: of a vehicle it is said whether it may move.
+async fn alone(
+    conn: &mut Connection,
+    org: Uuid,
+    subject: Subject,
+    head: &Head,
+    view: View,
+) -> Result<Option<Known>, StoreError> {
+    if subject.kind == SubjectKind::Vehicle {
+        let casings = fitted::casings(conn, org, subject.id, head, view).await?;
+        return vehicle(conn, org, subject, head, view, &casings).await;
+    }
+    let known = known(conn, org, subject, head).await?;
     Ok(known.map(|(thing, body)| (Thing { view, ..thing }, body)))
 }
 
+/// A vehicle, and whether it may move with these casings on it.
+///
+/// # Errors
+/// When the database fails.
+pub async fn vehicle(
+    conn: &mut Connection,
+    org: Uuid,
+    subject: Subject,
+    head: &Head,
+    view: View,
+    casings: &[(Uuid, Casing)],
+) -> Result<Option<Known>, StoreError> {
+    let Some((thing, body)) = known(conn, org, subject, head).await? else {
+        return Ok(None);
+    };
+    let dangers = fitted::dangers(conn, org, casings).await?;
+    let do_not_move = Some(!dangers.is_empty());
+    Ok(Some((Thing { view, do_not_move, dangers, ..thing }, body)))
+}
+
 /// A thing from the head of its entries, with the name where it is a person.
-pub async fn known(
+async fn known(
     conn: &mut Connection,
     org: Uuid,
     subject: Subject,

@@ -3,9 +3,10 @@
 use crate::as_of::{self, AsOf};
 use crate::auth::Caller;
 use crate::casings::{Due, due};
+use crate::fitted;
 use crate::input::Query;
 use crate::problem::Problem;
-use crate::registry::{self, Known, Thing};
+use crate::registry::{self, Known};
 use crate::shapes;
 use crate::state::State;
 use crate::things::vehicles;
@@ -16,18 +17,12 @@ use rules::facts::vehicle::{Position, Vehicle};
 use rules::fold::Moment;
 use rules::fold::casing::{Casing, Pressure, Standing, Tread};
 use rules::fold::registry::Registry;
-use rules::spot::Spot;
 use rules::world::{Head, Owned};
 use rules::{Quantity, Subject, SubjectKind, View};
 use serde::Serialize;
-use std::collections::BTreeSet;
-use store::read::{self, CasingFilter};
-use store::{Connection, StoreError, past};
+use store::{Connection, StoreError, past, read};
 use utoipa::ToSchema;
 use uuid::Uuid;
-
-/// More casings than the positions of any vehicle.
-const MOST: i64 = 200;
 
 /// A vehicle with every position.
 #[derive(Serialize, ToSchema)]
@@ -132,10 +127,6 @@ pub async fn get_unit(
 /// A vehicle and the casings on it.
 type Found = Option<(Known, Vec<(Uuid, Casing)>)>;
 
-fn casings(heads: impl IntoIterator<Item = (Uuid, Head)>) -> Vec<(Uuid, Casing)> {
-    heads.into_iter().filter_map(|(id, head)| Some((id, head.state.casing()?.clone()))).collect()
-}
-
 /// The vehicle that has this unit number, and what is on it.
 async fn now(conn: &mut Connection, org: Uuid, unit: &str) -> Result<Found, StoreError> {
     let owner = read::owner(conn, org, &Owned::Unit(unit.to_owned())).await?;
@@ -145,10 +136,7 @@ async fn now(conn: &mut Connection, org: Uuid, unit: &str) -> Result<Found, Stor
     let Some(head) = read::head(conn, org, subject).await? else {
         return Ok(None);
     };
-    let known = registry::known(conn, org, subject, &head).await?;
-    let filter = CasingFilter { vehicle: Some(subject.id), ..CasingFilter::default() };
-    let heads = read::casings(conn, org, &filter, None, MOST).await?;
-    Ok(known.map(|known| (known, casings(heads))))
+    with_casings(conn, org, subject, &head, View::default()).await
 }
 
 /// The vehicle that had this unit number then, and what was on it.
@@ -166,15 +154,20 @@ async fn then(
     let Some((id, head)) = had else {
         return Ok(None);
     };
-    let registry = head.state.registry();
-    let spots = registry.map(|registry| spots(id, registry)).unwrap_or_default();
-    let put_on = past::put_on(conn, org, id, spots, view).await?;
-    let entries = past::entries(conn, org, SubjectKind::Casing, &put_on, view).await?;
-    let heads = entries.into_iter().map(|(id, entries)| (id, view.head(&entries)));
-    let mut casings = casings(heads);
-    casings.retain(|(_, casing)| casing.vehicle == Some(id));
-    let known = registry::known(conn, org, Subject::of(kind, id), &head).await?;
-    Ok(known.map(|(thing, body)| ((Thing { view, ..thing }, body), casings)))
+    with_casings(conn, org, Subject::of(kind, id), &head, view).await
+}
+
+/// A vehicle, and what is on it.
+async fn with_casings(
+    conn: &mut Connection,
+    org: Uuid,
+    vehicle: Subject,
+    head: &Head,
+    view: View,
+) -> Result<Found, StoreError> {
+    let casings = fitted::casings(conn, org, vehicle.id, head, view).await?;
+    let known = registry::vehicle(conn, org, vehicle, head, view, &casings).await?;
+    Ok(known.map(|known| (known, casings)))
 }
 
 /// Whether this is the head of a vehicle with this unit number.
@@ -186,15 +179,6 @@ fn named(head: &Head, unit: &str) -> bool {
 /// Since when it has been so.
 fn since(head: &Head) -> Option<DateTime<Utc>> {
     Some(head.state.registry()?.newest()?.from)
-}
-
-/// Every position that the vehicle had up to then.
-fn spots(vehicle: Uuid, registry: &Registry) -> BTreeSet<Spot> {
-    let bodies = registry.versions.iter().filter_map(|version| match &version.body {
-        Body::Vehicle(body) => Some(body),
-        _ => None,
-    });
-    bodies.flat_map(Vehicle::positions).map(|place| Spot::Position(vehicle, place)).collect()
 }
 
 /// Every position of the vehicle, and those that it has no more but where something still is.

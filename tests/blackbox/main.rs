@@ -9,6 +9,7 @@ mod bad_input;
 mod cut_off;
 mod deadlocks;
 mod demo;
+mod do_not_move;
 mod document;
 mod examples;
 mod fleet;
