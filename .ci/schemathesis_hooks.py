@@ -56,6 +56,14 @@ DEPEND = (
     "It is on this casing already.",
     "It made this casing scrap.",
     "This lies in the future.",
+    "Opening stock needs it.",
+    "Only opening stock has it.",
+    "Where was it put?",
+    "Walk round it before it is taken over.",
+    "It is not clear: there is damage.",
+    "That is less than was found: send `deflated`.",
+    "Only what is inflated bolted on names it.",
+    "An axle from 1 to 12 is expected, each once.",
 )
 
 address = os.environ["DEMO_ADDRESS"]

@@ -136,7 +136,7 @@ impl Wanted {
     fn admits(&self, casing: &Casing) -> bool {
         self.standing.is_none_or(|standing| casing.standing == standing)
             && self.whereabouts.is_none_or(|place| casing.whereabouts == place)
-            && self.depot.is_none_or(|depot| casing.depot == depot)
+            && self.depot.is_none_or(|depot| casing.depot == Some(depot))
             && self.model.is_none_or(|model| casing.model == model)
             && (self.vehicle.is_none() || casing.vehicle == self.vehicle)
             && (self.brand.is_none() || casing.marks.brand == self.brand)

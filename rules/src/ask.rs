@@ -7,7 +7,7 @@
 use crate::Quantity;
 use crate::decide::Case;
 use crate::entry::{Command, Reason, Sender, Subject};
-use crate::facts::casing::{Held, Installed, Mark, Mounted, Path, Place, Released};
+use crate::facts::casing::{Held, Inflated, Installed, Mark, Mounted, Path, Place, Released};
 use crate::facts::vehicle::Position;
 use crate::facts::{Facts, Field};
 use crate::fold::casing::Casing;
@@ -63,17 +63,8 @@ pub struct Asked {
     pub to_attest: Vec<String>,
 }
 
-/// What the table asks of a tire that is aired up again: what can be said of it by its
-/// state. Scrap is added; it is never aired.
-const ON_AIRING: &[&str] = &[
-    "fact.order",
-    "fact.time",
-    "mount.standing",
-    "inflate.air_line",
-    "inflate.trajectory",
-    "inflate.clear",
-    "hold.inspected",
-];
+/// The least air that a tire has which was not let down.
+const A_LITTLE_PSI: Quantity = Quantity::whole(1);
 
 impl Question {
     /// The entry that would be sent about this casing, as far as the question says it.
@@ -102,8 +93,7 @@ impl Question {
             Question::Install { vehicle, position } => {
                 Facts::Installed(installed(vehicle, position))
             }
-            // No kind of entry airs a mounted tire up yet; a hold comes nearest.
-            Question::Inflate => Facts::Held(held(None, None, None)),
+            Question::Inflate => Facts::Inflated(inflated()),
         }
     }
 
@@ -124,13 +114,16 @@ impl Question {
     /// shows is not asked.
     fn asks(&self, rule: &str, casing: &Casing) -> bool {
         match (self, rule) {
-            (Question::Mount { cage: None, .. }, "inflate.suspect")
+            (Question::Mount { cage: None, .. }, "inflate.place" | "inflate.suspect")
+            | (
+                Question::Inflate,
+                "inflate.place" | "inflate.suspect" | "inflate.on_vehicle" | "seat.limit",
+            )
             | (Question::Hold { cage: None, .. }, "hold.place")
             | (Question::Install { .. }, "install.pressure") => false,
             (Question::Install { .. }, "install.tread") => {
                 casing.tread.is_some() || casing.ran.is_none()
             }
-            (Question::Inflate, rule) => ON_AIRING.contains(&rule),
             _ => true,
         }
     }
@@ -155,6 +148,9 @@ fn mounted(wheel: Uuid, cage: Option<Uuid>) -> Mounted {
         read: None,
         place: Place::Cage,
         cage,
+        nuts_tight: false,
+        vehicle: None,
+        position: None,
         wheel_condition: Vec::new(),
         outside_psi: None,
         seat_psi: Quantity::ZERO,
@@ -182,6 +178,19 @@ fn held(cage: Option<Uuid>, gauge: Option<Uuid>, for_set_psi: Option<Quantity>) 
     }
 }
 
+fn inflated() -> Inflated {
+    Inflated {
+        found_psi: Quantity::ZERO,
+        to_psi: Quantity::ZERO,
+        place: Some(Place::Cage),
+        cage: None,
+        nuts_tight: false,
+        seat_psi: None,
+        remote: true,
+        trajectory_clear: true,
+    }
+}
+
 fn installed(vehicle: Uuid, position: Position) -> Installed {
     Installed {
         read: None,
@@ -205,6 +214,10 @@ fn as_it_ought_to_be(facts: &mut Facts, casing: &Casing) {
         Facts::Mounted(facts) => facts.read = mark,
         Facts::Held(facts) => facts.read = mark,
         Facts::Released(facts) => facts.read = mark,
+        Facts::Inflated(facts) => {
+            // What was let down is flat; anything else has air.
+            facts.found_psi = if casing.let_down.is_some() { Quantity::ZERO } else { A_LITTLE_PSI };
+        }
         Facts::Installed(facts) => {
             facts.read = mark;
             facts.grooves_32nds = casing.tread.map(|tread| vec![vec![tread.least_32nds]]);
@@ -245,10 +258,6 @@ pub fn ask(
             Some(stop) => asked.stops.push(stop.reason(check.id, &case)),
             None => {}
         }
-    }
-    // Aired up from flat, it stops at 20 psi as when it is mounted.
-    if *question == Question::Inflate && known.let_down.is_some() {
-        asked.to_attest.push("seat.first_stop".to_owned());
     }
     asked
 }

@@ -2,10 +2,11 @@
 
 use crate::amend::Amended;
 use crate::entry::{
-    Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, Worked,
+    Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, TakenOver,
+    Worked,
 };
 use crate::facts::Facts;
-use crate::facts::casing::{Done, Doubt, Flagged, Path};
+use crate::facts::casing::{Done, Doubt, Flagged, Origin, Path};
 use crate::facts::wheel::{Tagged, WheelKind};
 use crate::fit::{self, Fit};
 use crate::fold::casing::Casing;
@@ -14,7 +15,7 @@ use crate::hold::{HoldInput, Verdict, judge};
 use crate::table::CHECKS;
 use crate::world::{Head, World};
 use crate::{Quantity, facts};
-use crate::{late, low};
+use crate::{late, load, low};
 use chrono::{DateTime, TimeDelta, Utc};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
@@ -146,6 +147,7 @@ impl<'a> Case<'a> {
     pub(crate) fn wheel(&self) -> Option<&facts::wheel::Wheel> {
         let id = match &self.command.facts {
             Facts::Mounted(facts) => facts.wheel,
+            Facts::Acquired(facts) => facts.wheel?,
             _ => self.casing()?.wheel?,
         };
         self.world.wheel(id, self.at)
@@ -184,7 +186,7 @@ impl<'a> Case<'a> {
             return None;
         };
         let (target_psi, limit_psi) = (self.target()?, self.limit()?);
-        let depot = self.world.depot(self.casing()?.depot, self.at);
+        let depot = self.casing()?.depot.and_then(|depot| self.world.depot(depot, self.at));
         let result = judge(&HoldInput {
             kind: facts.kind,
             evidence: facts.evidence,
@@ -211,12 +213,13 @@ impl<'a> Case<'a> {
         let cage = match &self.command.facts {
             Facts::Held(facts) => facts.cage,
             Facts::Mounted(facts) => facts.cage,
+            Facts::Inflated(facts) => facts.cage,
             _ => None,
         };
         let depot = cage
             .and_then(|cage| self.world.cage(cage, self.at))
             .map(|cage| cage.depot)
-            .or(self.casing().map(|casing| casing.depot));
+            .or(self.casing().and_then(|casing| casing.depot));
         depot
             .and_then(|depot| self.world.depot(depot, self.at))
             .map_or(chrono_tz::UTC, |depot| depot.zone)
@@ -393,6 +396,13 @@ fn heads_read(case: &Case<'_>) -> BTreeSet<Uuid> {
 
 pub(crate) fn worked(case: &Case<'_>) -> Option<Worked> {
     match &case.command.facts {
+        Facts::Acquired(facts) if facts.origin == Origin::Opening => {
+            let construction = case.model()?.construction;
+            Some(Worked::TakenOver(TakenOver {
+                construction,
+                covers_psi: low::set_psi(case.world, case.command),
+            }))
+        }
         Facts::Acquired(_) => Some(Worked::Construction(case.model()?.construction)),
         Facts::Held(_) => case.hold.clone().map(Worked::Held),
         Facts::Released(facts) => {
@@ -441,15 +451,39 @@ fn consequences(case: &Case<'_>, recorded: bool) -> Vec<(Subject, Facts)> {
         Facts::Returned(facts) if recorded && !as_ordered(case, facts.done) => {
             added.push((own, flag(Doubt::Unknown)));
         }
-        Facts::Found(_) if recorded => added.push((own, flag(Doubt::Unknown))),
-        Facts::PressureRead(_) | Facts::Removed(_) | Facts::Missing(_) => {
+        Facts::Found(_) | Facts::ThirdPartyService(_) if recorded => {
+            added.push((own, flag(Doubt::Unknown)));
+        }
+        Facts::Demounted(_) if recorded && taken_over(case) => {
+            added.push((own, flag(Doubt::Unknown)));
+        }
+        Facts::Acquired(facts) if facts.origin == Origin::Used && recorded => {
+            added.push((own, flag(Doubt::Unknown)));
+        }
+        Facts::Weighed(weighed) if recorded => {
+            let over = load::overloaded(case, weighed).into_iter();
+            added.extend(over.map(|id| (Subject::casing(id), flag(Doubt::Load))));
+        }
+        Facts::PressureRead(_)
+        | Facts::Inflated(_)
+        | Facts::Deflated(_)
+        | Facts::Removed(_)
+        | Facts::Missing(_)
+        | Facts::Acquired(_) => {
             let low = low::found_low(case);
-            added.extend(low.own.then(|| (own, flag(Doubt::Low))));
+            // Of a casing that was not taken over nothing can be told.
+            let known = recorded || case.casing().is_some();
+            added.extend((low.own && known).then(|| (own, flag(Doubt::Low))));
             added.extend(low.mate.map(|mate| (Subject::casing(mate), flag(Doubt::Mate))));
         }
         _ => {}
     }
     added
+}
+
+/// Taken over while it was rolling, and on its wheel since.
+fn taken_over(case: &Case<'_>) -> bool {
+    case.casing().is_some_and(|casing| casing.taken_over.is_some())
 }
 
 /// Done away was what was ordered, or nothing.

@@ -294,11 +294,25 @@ pub struct Reason {
 pub enum Worked {
     /// `acquired`: how the model was built when the casing came.
     Construction(Construction),
+    /// `acquired`, opening stock: what it was taken over as.
+    TakenOver(TakenOver),
     /// `held`: how the readings were judged.
     Held(HoldWorked),
     /// `released`, `installed`: the highest set pressure that this mounting is
     /// proved for, in psi.
     CoversPsi(crate::Quantity),
+}
+
+/// What a casing was taken over as.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TakenOver {
+    /// How its model was built then.
+    pub construction: Construction,
+    /// The highest set pressure that the mounting it came with is good for; none where it
+    /// has to be held first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub covers_psi: Option<crate::Quantity>,
 }
 
 /// How a proof hold came out.

@@ -8,6 +8,7 @@
 use crate::decide::{Case, Depth, decide_to};
 use crate::entry::{Command, Entry, Subject, SubjectKind};
 use crate::facts::Facts;
+use crate::facts::casing::Origin;
 use crate::fold::casing::{Casing, Whereabouts};
 use crate::fold::{Moment, State, in_order};
 use crate::spot::{Stay, stays};
@@ -38,6 +39,9 @@ pub(crate) fn moves(facts: &Facts) -> bool {
     use Facts as F;
     matches!(
         facts,
+        F::Acquired(facts) if facts.origin == Origin::Opening
+    ) || matches!(
+        facts,
         F::Mounted(_)
             | F::Demounted(_)
             | F::Installed(_)
@@ -58,7 +62,7 @@ pub(crate) fn misplaced(facts: &Facts, casing: &Casing) -> bool {
         _ => None,
     };
     places(facts).is_some_and(|places| !places.contains(&casing.whereabouts))
-        || depot.is_some_and(|depot| depot != casing.depot)
+        || casing.depot.zip(depot).is_some_and(|(known, from)| known != from)
 }
 
 /// Where a casing has to be for an entry of this kind; anywhere where it does not matter.
@@ -69,7 +73,8 @@ fn places(facts: &Facts) -> Option<&'static [Whereabouts]> {
         Facts::Inspected(facts) if facts.off_wheel => &[Depot, Away],
         Facts::Demounted(_) | Facts::Held(_) | Facts::Released(_) | Facts::Installed(_) => &[Wheel],
         Facts::Removed(_) | Facts::Torqued(_) => &[Vehicle],
-        Facts::PressureRead(_) => &[Wheel, Vehicle],
+        Facts::PressureRead(_) | Facts::Inflated(_) | Facts::Deflated(_) => &[Wheel, Vehicle],
+        Facts::ThirdPartyService(_) => &[Depot, Wheel, Vehicle, Away],
         Facts::Moved(_) => &[Depot, Wheel],
         Facts::Inspected(_) | Facts::TreadRead(_) | Facts::Identified(_) | Facts::Missing(_) => {
             &[Depot, Wheel, Vehicle, Away]

@@ -15,6 +15,7 @@ pub mod fold;
 pub mod gas;
 pub mod hold;
 mod late;
+mod load;
 mod low;
 pub mod spot;
 pub mod table;

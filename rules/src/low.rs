@@ -21,44 +21,70 @@ pub(crate) struct Low {
 
 /// Who is in doubt after this. Only an installed tire was driven.
 pub(crate) fn found_low(case: &Case<'_>) -> Low {
-    let Some((vehicle, place)) = where_down(case.world, case.command) else {
+    let Some((vehicle, position)) = where_down(case.world, case.command) else {
         return Low::default();
     };
-    // The load of a dual pair is not known without a weighing of the same day,
+    // The load of a dual pair is not computed from weighings,
     // so a mate of a tire at 80 % or less is in doubt.
-    let mate = place
+    let mate = position
         .mate()
-        .and_then(|place| case.world.at_position(vehicle, place, case.at, case.id()))
+        .and_then(|mate| case.world.at_position(vehicle, mate, case.at, case.id()))
         .map(|(id, _)| id);
     Low { own: !matches!(case.command.facts, Facts::Missing(_)), mate }
 }
 
 /// Where a tire was found low or missing on a vehicle, if it was.
-/// 29 CFR 1910.177(f)(2)(i) and OSHA's chart for tubeless tires: 80 % or less of
-/// the recommended pressure is run low.
 pub(crate) fn where_down(world: &World, command: &Command) -> Option<(Uuid, Position)> {
-    use Facts::{Missing, PressureRead, Removed};
-    if !matches!(command.facts, PressureRead(_) | Removed(_) | Missing(_)) {
+    use Facts::{Acquired, Deflated, Inflated, Missing, PressureRead, Removed};
+    if !matches!(
+        command.facts,
+        PressureRead(_) | Inflated(_) | Deflated(_) | Removed(_) | Missing(_) | Acquired(_)
+    ) {
         return None;
     }
-    let at = command.occurred_at.to_utc();
-    let state = world.at(command.subject, at);
-    let casing = state.casing()?;
-    let (vehicle, place) = casing.vehicle.zip(casing.position)?;
+    let (vehicle, position) = place(world, command)?;
     if matches!(command.facts, Missing(_)) {
-        return Some((vehicle, place));
+        return Some((vehicle, position));
     }
-    let set = world.vehicle(vehicle, at)?.axle_of(place)?.set_psi;
-    let heavy = || Some(world.model(casing.model, at)?.single_lb > Quantity::whole(4000));
+    let heavy = || {
+        let at = command.occurred_at.to_utc();
+        let state = world.at(command.subject, at);
+        Some(world.model(state.casing()?.model, at)?.single_lb > Quantity::whole(4000))
+    };
     let psi = found(&command.facts, heavy)?;
-    Quantity::at_or_below_percent(psi, 80, set).then_some((vehicle, place))
+    run_low(psi, set_psi(world, command)?).then_some((vehicle, position))
+}
+
+/// At or below 80 % of the recommended pressure, 29 CFR 1910.177(f)(2)(i) and OSHA's chart
+/// for tubeless tires.
+pub(crate) fn run_low(psi: Quantity, set: Quantity) -> bool {
+    Quantity::at_or_below_percent(psi, 80, set)
+}
+
+/// The set pressure of the place that the tire of this command is at.
+pub(crate) fn set_psi(world: &World, command: &Command) -> Option<Quantity> {
+    let (vehicle, position) = place(world, command)?;
+    Some(world.vehicle(vehicle, command.occurred_at.to_utc())?.axle_of(position)?.set_psi)
+}
+
+/// Where the tire runs: where it was, or where it is taken over.
+fn place(world: &World, command: &Command) -> Option<(Uuid, Position)> {
+    if let Facts::Acquired(facts) = &command.facts {
+        return facts.vehicle.zip(facts.position);
+    }
+    let state = world.at(command.subject, command.occurred_at.to_utc());
+    let casing = state.casing()?;
+    casing.vehicle.zip(casing.position)
 }
 
 /// The lowest of the pressure as read, its cold equivalent, and the federal
 /// table's. A hot reading may flag; it never clears.
 fn found(facts: &Facts, heavy: impl Fn() -> Option<bool>) -> Option<Quantity> {
     match facts {
+        Facts::Acquired(facts) => facts.cold_psi,
         Facts::Removed(facts) => facts.found_psi,
+        Facts::Inflated(facts) => Some(facts.found_psi),
+        Facts::Deflated(facts) => Some(facts.found_psi),
         Facts::PressureRead(facts) => {
             let mut lowest = facts.psi;
             if let Some(tire_f) = facts.tire_f {

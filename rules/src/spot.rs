@@ -2,7 +2,7 @@
 
 use crate::entry::{Command, Entry, Subject};
 use crate::facts::Facts;
-use crate::facts::vehicle::Position;
+use crate::facts::vehicle::{Position, Vehicle};
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, State, in_order};
 use crate::low;
@@ -69,6 +69,13 @@ impl Facts {
     #[must_use]
     pub fn put_on(&self) -> Vec<Spot> {
         match self {
+            // Opening stock comes on its wheel and its vehicle.
+            Facts::Acquired(facts) => {
+                let position = facts.vehicle.zip(facts.position);
+                let position =
+                    position.map(|(vehicle, position)| Spot::Position(vehicle, position));
+                facts.wheel.map(Spot::Wheel).into_iter().chain(position).collect()
+            }
             Facts::Mounted(facts) => vec![Spot::Wheel(facts.wheel)],
             Facts::Installed(facts) => vec![Spot::Position(facts.vehicle, facts.position)],
             _ => Vec::new(),
@@ -158,7 +165,8 @@ impl World {
 }
 
 /// The spots on which the decision on a command looks for other casings: where it puts the
-/// casing, and the other place of the pair; there too if the tire is found low or missing.
+/// casing, and the other place of the pair; there too if the tire is found low or missing; all
+/// of an axle that was weighed.
 pub(crate) fn looked_at(world: &World, command: &Command) -> Vec<Spot> {
     let put_on = command.facts.put_on();
     let mate = |spot: &Spot| match spot {
@@ -167,5 +175,19 @@ pub(crate) fn looked_at(world: &World, command: &Command) -> Vec<Spot> {
     };
     let down = low::where_down(world, command).map(|(vehicle, p)| Spot::Position(vehicle, p));
     let mates: Vec<Spot> = put_on.iter().chain(&down).filter_map(mate).collect();
-    [put_on, mates].concat()
+    [put_on, mates, weighed(world, command)].concat()
+}
+
+/// The positions on the axles that were weighed.
+fn weighed(world: &World, command: &Command) -> Vec<Spot> {
+    let Facts::Weighed(facts) = &command.facts else {
+        return Vec::new();
+    };
+    let vehicle = command.subject.id;
+    let positions = world
+        .vehicle(vehicle, command.occurred_at.to_utc())
+        .map(Vehicle::positions)
+        .unwrap_or_default();
+    let on_axle = |p: &Position| facts.axles.iter().any(|one| one.axle == p.axle);
+    positions.into_iter().filter(on_axle).map(|p| Spot::Position(vehicle, p)).collect()
 }

@@ -38,6 +38,12 @@ impl Quantity {
         self.0
     }
 
+    /// So many times the amount.
+    #[must_use]
+    pub const fn times(self, many: i64) -> Quantity {
+        Quantity(self.0 * many)
+    }
+
     /// The amount in units, for computations that need real numbers.
     #[must_use]
     pub fn to_f64(self) -> f64 {

@@ -22,6 +22,8 @@ pub struct Wants {
     pub axles: BTreeSet<(Uuid, u8)>,
     /// The recommendations that speak of these models.
     pub models: BTreeSet<Uuid>,
+    /// A casing of each of these vehicles that ended its takeover, if there is one.
+    pub takeovers: BTreeSet<Uuid>,
     /// The owners of these marks.
     pub marks: BTreeSet<Owned>,
     /// These entries, which somebody wants to try again.
@@ -45,6 +47,7 @@ impl Wants {
         self.wheels.extend(other.wheels);
         self.axles.extend(other.axles);
         self.models.extend(other.models);
+        self.takeovers.extend(other.takeovers);
         self.marks.extend(other.marks);
         self.retried.extend(other.retried);
         for (spot, since) in other.spots {
@@ -110,6 +113,7 @@ impl World {
         wants.wheels.extend(circle.wheels.difference(&self.wheels));
         wants.axles.extend(circle.axles.difference(&self.axles));
         wants.models.extend(circle.models.difference(&self.models));
+        wants.takeovers.extend(circle.takeovers.difference(&self.takeovers));
         wants.marks.extend(marks_of(command).into_iter().filter(|m| !self.owners.contains_key(m)));
         wants.retried.extend(command.retries.filter(|id| !self.retried.contains_key(id)));
         for subject in &circle.subjects {

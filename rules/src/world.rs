@@ -118,6 +118,8 @@ pub struct World {
     pub spots: BTreeMap<Spot, (DateTime<Utc>, BTreeSet<Uuid>)>,
     /// Models whose recommendations have been looked for.
     pub models: BTreeSet<Uuid>,
+    /// Vehicles whose takeover has been looked for.
+    pub takeovers: BTreeSet<Uuid>,
     /// Owners of marks; none where a mark is free.
     pub owners: BTreeMap<Owned, Option<Subject>>,
     /// Entries that somebody wants to try again; none where there is no such entry.
@@ -165,6 +167,8 @@ impl World {
                     || casing.wheel.is_some_and(|wheel| wheels.contains(&wheel));
                 near.then_some(Subject::casing(id))
             }));
+            let takeovers = circle.takeovers.clone();
+            circle.subjects.extend(takeovers.iter().filter_map(|vehicle| self.worked_on(*vehicle)));
             circle.subjects.extend(self.recommendations(&models).map(|(subject, _)| subject));
         }
         circle
@@ -186,6 +190,12 @@ impl World {
             .iter()
             .filter(move |(subject, _)| subject.kind == kind)
             .filter_map(|(subject, head)| Some((*subject, head.state.registry()?)))
+    }
+
+    /// The first casing with an entry by which the takeover of this vehicle ended.
+    pub(crate) fn worked_on(&self, vehicle: Uuid) -> Option<Subject> {
+        let mut casings = self.casings().filter(|(_, casing)| casing.worked_on.contains(&vehicle));
+        casings.next().map(|(id, _)| Subject::casing(id))
     }
 
     /// Every casing in this world.
@@ -325,6 +335,16 @@ impl World {
             }
             _ => {}
         }
+        if let Facts::Weighed(facts) = &command.facts
+            && let Some(vehicle) = self.vehicle(command.subject.id, command.occurred_at.to_utc())
+        {
+            for (i, _) in
+                facts.axles.iter().enumerate().filter(|(_, one)| vehicle.tires(one.axle).is_none())
+            {
+                let say = format!("Unit {} has no such axle.", vehicle.unit);
+                fields.push(Field::new(format!("/facts/axles/{i}/axle"), say));
+            }
+        }
         if command.subject.kind == SubjectKind::Policy && command.subject.id != self.org {
             fields.push(Field::new("/subject/id", "The policy has the organisation's id."));
         }
@@ -393,6 +413,7 @@ pub(crate) struct Circle {
     pub(crate) wheels: BTreeSet<Uuid>,
     pub(crate) axles: BTreeSet<(Uuid, u8)>,
     pub(crate) models: BTreeSet<Uuid>,
+    pub(crate) takeovers: BTreeSet<Uuid>,
 }
 
 impl Circle {
@@ -401,6 +422,7 @@ impl Circle {
         self.wheels.extend(other.wheels);
         self.axles.extend(other.axles);
         self.models.extend(other.models);
+        self.takeovers.extend(other.takeovers);
     }
 
     fn named(&mut self, org: Uuid, command: &Command) {
@@ -412,6 +434,13 @@ impl Circle {
         if let Facts::Mounted(facts) = &command.facts {
             self.wheels.insert(facts.wheel);
         }
+        if let Facts::Acquired(facts) = &command.facts {
+            self.wheels.extend(facts.wheel);
+            self.takeovers.extend(facts.vehicle);
+        }
+        if let Facts::Weighed(facts) = &command.facts {
+            self.axles.extend(facts.axles.iter().map(|one| (command.subject.id, one.axle)));
+        }
         if let Some((vehicle, position)) = position_of(command) {
             self.axles.insert((vehicle, position.axle));
         }
@@ -421,7 +450,7 @@ impl Circle {
         match state {
             State::Casing(casing) => {
                 self.subjects.insert(Subject::of(SubjectKind::Model, casing.model));
-                self.subjects.insert(Subject::of(SubjectKind::Depot, casing.depot));
+                self.subjects.extend(casing.depot.map(|id| Subject::of(SubjectKind::Depot, id)));
                 self.models.insert(casing.model);
                 self.subjects.extend(casing.wheel.map(|id| Subject::of(SubjectKind::Wheel, id)));
                 self.subjects
@@ -449,11 +478,15 @@ fn named(command: &Command) -> Vec<(&'static str, Subject)> {
     match &command.facts {
         Facts::Acquired(facts) => {
             add("/facts/model", K::Model, Some(facts.model));
-            add("/facts/depot", K::Depot, Some(facts.depot));
+            add("/facts/depot", K::Depot, facts.depot);
+            add("/facts/vehicle", K::Vehicle, facts.vehicle);
+            add("/facts/wheel", K::Wheel, facts.wheel);
         }
+        Facts::Inflated(facts) => add("/facts/cage", K::Cage, facts.cage),
         Facts::Mounted(facts) => {
             add("/facts/wheel", K::Wheel, Some(facts.wheel));
             add("/facts/cage", K::Cage, facts.cage);
+            add("/facts/vehicle", K::Vehicle, facts.vehicle);
         }
         Facts::Demounted(facts) => add("/facts/depot", K::Depot, facts.depot),
         Facts::Held(facts) => {
@@ -492,6 +525,8 @@ fn position_of(command: &Command) -> Option<(Uuid, Position)> {
     match &command.facts {
         Facts::Installed(facts) => Some((facts.vehicle, facts.position)),
         Facts::Released(facts) => facts.vehicle.zip(facts.position),
+        Facts::Mounted(facts) => facts.vehicle.zip(facts.position),
+        Facts::Acquired(facts) => facts.vehicle.zip(facts.position),
         _ => None,
     }
 }

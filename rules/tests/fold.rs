@@ -48,6 +48,9 @@ fn what(choice: u8, amount: i64) -> (Kind, Value) {
         19 => (Kind::Recalled, json!({"campaign": format!("26T-{}", amount % 2)})),
         20 => (Kind::Remedied, json!({"campaign": "26T-1", "remedy": "checked"})),
         21 => (Kind::MadeUnusable, json!({"cut": "beads", "photo": "p1", "witness": id})),
+        22 => (Kind::Inflated, json!({"found_psi": 0, "to_psi": amount, "place": "open"})),
+        23 => (Kind::Deflated, json!({"found_psi": amount, "damage": []})),
+        24 => (Kind::ThirdPartyService, json!({"by_whom": "not told", "what": "not told"})),
         _ => (Kind::Scrapped, json!({"reason": "worn_out"})),
     }
 }
@@ -167,7 +170,7 @@ proptest! {
 
     #[test]
     fn row_is_fold_in_any_order_of_arrival(
-        steps in proptest::collection::vec((0u8..23, 0i64..150, 1i64..500, any::<bool>()), 0..40)
+        steps in proptest::collection::vec((0u8..26, 0i64..150, 1i64..500, any::<bool>()), 0..40)
     ) {
         let mut world = world();
         let entries = told(&steps);

@@ -71,17 +71,29 @@ pub(crate) async fn load(
     wants: Wants,
 ) -> Result<Loaded, StoreError> {
     let histories = wants.histories.iter().map(|subject| history(conn, org, *subject, None));
-    let (named, on_wheels, on_axles, on_spots, recommendations, marks, retried, histories) = try_join!(
+    let (
+        named,
+        on_wheels,
+        on_axles,
+        on_spots,
+        recommendations,
+        worked_on,
+        marks,
+        retried,
+        histories,
+    ) = try_join!(
         heads_named(conn, org, &wants.subjects),
         heads_on_wheels(conn, org, &wants.wheels),
         heads_on_axles(conn, org, &wants.axles),
         spots::heads(conn, org, &wants.spots),
         recommendations(conn, org, &wants.models),
+        heads_worked_on(conn, org, &wants.takeovers),
         marks(conn, org, &wants.marks),
         retried(conn, org, &wants.retried),
         try_join_all(histories),
     )?;
-    let heads = [named, on_wheels, on_axles, recommendations].into_iter().flatten().collect();
+    let heads =
+        [named, on_wheels, on_axles, recommendations, worked_on].into_iter().flatten().collect();
     Ok(Loaded { wants, heads, on_spots, marks, retried, histories })
 }
 
@@ -102,6 +114,7 @@ impl Loaded {
         world.wheels.extend(&wants.wheels);
         world.axles.extend(&wants.axles);
         world.models.extend(&wants.models);
+        world.takeovers.extend(&wants.takeovers);
         world.owners.extend(self.marks);
         world.retried.extend(self.retried);
         world.histories.extend(wants.histories.into_iter().zip(self.histories));
@@ -217,6 +230,25 @@ async fn heads_on_axles(
     );
     let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(vehicles);
     Ok(Prepared(query.bind::<Array<SmallInt>, _>(axles)).load(&mut conn).await?)
+}
+
+/// Of each of these vehicles the first casing that ended its takeover, if there is one.
+async fn heads_worked_on(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    vehicles: &BTreeSet<Uuid>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if vehicles.is_empty() {
+        return Ok(Vec::new());
+    }
+    let text = format!(
+        "SELECT first.* FROM unnest($2) AS v (vehicle), \
+         LATERAL (SELECT {HEAD} FROM subject WHERE org_id = $1 \
+                  AND worked_on @> jsonb_build_array(v.vehicle) ORDER BY id LIMIT 1) AS first"
+    );
+    let vehicles: Vec<Uuid> = vehicles.iter().copied().collect();
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(vehicles);
+    Ok(Prepared(query).load(&mut conn).await?)
 }
 
 /// The recommendations that speak of one of these models, in any of their versions.

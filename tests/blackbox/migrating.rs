@@ -213,6 +213,24 @@ fn whoever_is_cut_off_while_it_migrates_leaves_nothing_half_done() {
     assert_eq!(ledger.check().wrong, None);
 }
 
+/// What is on record when takeovers come ends them as if it had come later.
+#[test]
+fn vehicles_that_are_worked_on_already_are_not_taken_over() {
+    let ledger = Ledger::new();
+    let (url, superuser) = (ledger.database.url(), ledger.database.superuser());
+    let worked_on = "SELECT count(*) FROM subject WHERE state -> 'worked_on' @> '[]' \
+                     AND state -> 'worked_on' <> '[]'";
+    let count = || -> i64 { wait(superuser.query_one(worked_on, &[])).unwrap().get(0) };
+    let before = count();
+    assert!(before > 0);
+    without_the_last(&url, &superuser);
+    let older = "UPDATE subject SET state = state - 'worked_on' WHERE kind = 'casing'";
+    wait(superuser.batch_execute(older)).unwrap();
+    up(&url).unwrap();
+    assert_eq!(count(), before);
+    assert_eq!(ledger.check().wrong, None);
+}
+
 /// SIGKILL to the server itself, which then recovers from its log (PostgreSQL manual 30.3).
 #[test]
 fn a_server_killed_while_it_migrates_comes_back_whole() {

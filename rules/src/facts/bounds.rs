@@ -78,6 +78,10 @@ bounds! {
     RestrictedSpeed from whole(5), whole(55), "miles per hour";
     /// A load, pounds.
     Load from whole(100), whole(50_000), "pounds";
+    /// The load of an axle, pounds.
+    AxleWeight from whole(100), whole(100_000), "pounds";
+    /// A speed that a State special permit allows, miles per hour.
+    PermitSpeed from whole(5), whole(50), "miles per hour";
     /// A bead diameter, inches.
     Rim from whole(10), whole(60), "inches";
     /// A width of a rim, inches.

@@ -212,6 +212,10 @@ kinds! {
     Demounted(casing::Demounted) = "demounted" on Casing;
     /// A pressure was read.
     PressureRead(casing::PressureRead) = "pressure_read" on Casing;
+    /// A mounted tire was aired up.
+    Inflated(casing::Inflated) = "inflated" on Casing;
+    /// A tire was let down on order.
+    Deflated(casing::Deflated) = "deflated" on Casing;
     /// Tread depths were read.
     TreadRead(casing::TreadRead) = "tread_read" on Casing;
     /// A proof hold was made, with its readings.
@@ -234,6 +238,8 @@ kinds! {
     Missing(casing::Missing) = "missing" on Casing;
     /// A missing casing turned up.
     Found(casing::Found) = "found" on Casing;
+    /// Somebody outside the ledger worked on a casing.
+    ThirdPartyService(casing::ThirdPartyService) = "third_party_service" on Casing;
     /// A doubt was cast on a casing.
     Flagged(casing::Flagged) = "flagged" on Casing;
     /// A casing may never be used again.
@@ -258,6 +264,10 @@ kinds! {
     Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
     /// A thing was changed; the whole new body is given.
     Changed(Body) = "changed" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    /// The axles of a vehicle were weighed.
+    Weighed(vehicle::Weighed) = "weighed" on Vehicle;
+    /// An odometer was read.
+    OdometerRead(vehicle::OdometerRead) = "odometer_read" on Vehicle;
     /// A cage or barrier was looked over.
     CageChecked(cage::CageChecked) = "cage_checked" on Cage;
     /// Something let go in a cage.

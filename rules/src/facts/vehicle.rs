@@ -1,7 +1,7 @@
 //! Vehicles, their axles and positions.
 
-use super::bounds::{Psi, SetPsi, ShortText, named, within};
-use super::{Checked, Field};
+use super::bounds::{AxleWeight, Odometer, PermitSpeed, Psi, SetPsi, ShortText, named, within};
+use super::{Checked, Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
 use std::fmt;
@@ -59,6 +59,22 @@ pub struct Axle {
     pub placard_psi: Quantity,
 }
 
+/// A State's special permit to carry more than the tires are rated for, at reduced speed,
+/// 49 CFR 393.75(g).
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StatePermit {
+    /// The State.
+    #[schema(example = "WY", value_type = ShortText)]
+    pub state: String,
+    /// The permit's number.
+    #[schema(value_type = ShortText)]
+    pub number: String,
+    /// The highest speed it allows; never above 50 mph.
+    #[schema(value_type = PermitSpeed)]
+    pub max_mph: Quantity,
+}
+
 /// A vehicle.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -77,6 +93,9 @@ pub struct Vehicle {
     /// 49 CFR 393.75(f).
     #[serde(default)]
     pub speed_restricted: bool,
+    /// A State special permit for more load than the tires' rating.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub state_permit: Option<StatePermit>,
     /// Where it is kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub depot: Option<Uuid>,
@@ -111,6 +130,13 @@ impl Vehicle {
         ((axle.places == Places::Dual) == dual).then_some(axle)
     }
 
+    /// How many tires carry an axle.
+    #[must_use]
+    pub fn tires(&self, axle: u8) -> Option<i64> {
+        let axle = self.axles.get(usize::from(axle).checked_sub(1)?)?;
+        Some(if axle.places == Places::Dual { 4 } else { 2 })
+    }
+
     /// Whether the position is a front wheel of a bus, truck or tractor, 49 CFR 393.75(b).
     #[must_use]
     pub fn front_wheel(&self, position: Position) -> bool {
@@ -121,6 +147,11 @@ impl Vehicle {
 impl Checked for Vehicle {
     fn check(&self, fields: &mut Vec<Field>) {
         named(fields, "unit", &self.unit);
+        if let Some(permit) = &self.state_permit {
+            named(fields, "state_permit/state", &permit.state);
+            named(fields, "state_permit/number", &permit.number);
+            within::<PermitSpeed>(fields, "state_permit/max_mph", permit.max_mph);
+        }
         if self.axles.is_empty() || self.axles.len() > 12 {
             fields.push(Field::new("/facts/axles", "One to twelve axles are expected."));
         }
@@ -139,6 +170,52 @@ impl Checked for Vehicle {
         }
     }
 }
+
+/// What an axle was found to carry.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AxleLoad {
+    /// The axle, counted from the front.
+    #[schema(minimum = 1, maximum = 12)]
+    pub axle: u8,
+    /// Its load.
+    #[schema(value_type = AxleWeight)]
+    pub load_lb: Quantity,
+}
+
+/// `weighed`: axles of a vehicle were weighed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Weighed {
+    /// The axles weighed, each once.
+    #[schema(min_items = 1, max_items = 12)]
+    pub axles: Vec<AxleLoad>,
+}
+
+shape!(Weighed, |weighed, fields| {
+    if weighed.axles.is_empty() || weighed.axles.len() > 12 {
+        fields.push(Field::new("/facts/axles", "One to twelve axles are expected."));
+    }
+    for (i, one) in weighed.axles.iter().enumerate() {
+        within::<AxleWeight>(fields, &format!("axles/{i}/load_lb"), one.load_lb);
+        let again = weighed.axles[..i].iter().any(|before| before.axle == one.axle);
+        if !(1..=12).contains(&one.axle) || again {
+            let say = "An axle from 1 to 12 is expected, each once.";
+            fields.push(Field::new(format!("/facts/axles/{i}/axle"), say));
+        }
+    }
+});
+
+/// `odometer_read`: a vehicle's odometer was read.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OdometerRead {
+    /// What it shows.
+    #[schema(value_type = Odometer)]
+    pub odometer_mi: Quantity,
+}
+
+shape!(OdometerRead, |read, fields| within::<Odometer>(fields, "odometer_mi", read.odometer_mi));
 
 /// A side of the vehicle, as the driver sits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

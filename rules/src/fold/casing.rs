@@ -2,6 +2,7 @@
 
 mod custody;
 mod disposal;
+mod opening;
 
 use super::Moment;
 use crate::Quantity;
@@ -13,6 +14,7 @@ use crate::facts::vehicle::Position;
 use crate::hold::{HoldKind, Verdict};
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -197,14 +199,20 @@ pub struct Casing {
     pub standing: Standing,
     /// Where it is.
     pub whereabouts: Whereabouts,
-    /// The last depot it was at.
-    pub depot: Uuid,
+    /// The last depot it was at; none where it came on its vehicle.
+    pub depot: Option<Uuid>,
     /// The wheel it is on.
     pub wheel: Option<Uuid>,
     /// The vehicle it is on.
     pub vehicle: Option<Uuid>,
     /// Its position there.
     pub position: Option<Position>,
+    /// Taken over while it was rolling, and not demounted since.
+    pub taken_over: Option<Moment>,
+    /// The vehicles that an entry named, or that it sat on at an entry, after it came: they
+    /// are taken over no longer.
+    #[serde(default)]
+    pub worked_on: BTreeSet<Uuid>,
     /// The last move.
     pub moved: Moment,
     /// While it is away: what it was sent for.
@@ -256,10 +264,12 @@ impl Casing {
         let Facts::Acquired(facts) = &entry.facts else {
             return None;
         };
-        let Some(Worked::Construction(construction)) = entry.worked() else {
-            return None;
+        let (construction, covers) = match entry.worked()? {
+            Worked::Construction(construction) => (construction, None),
+            Worked::TakenOver(taken) => (&taken.construction, taken.covers_psi),
+            _ => return None,
         };
-        Some(Casing {
+        let mut casing = Casing {
             acquired: Moment::of(entry),
             origin: facts.origin,
             model: facts.model,
@@ -272,6 +282,8 @@ impl Casing {
             wheel: None,
             vehicle: None,
             position: None,
+            taken_over: None,
+            worked_on: BTreeSet::new(),
             moved: Moment::of(entry),
             order: None,
             doubts: Vec::new(),
@@ -290,7 +302,11 @@ impl Casing {
             let_down: None,
             damage: None,
             danger: None,
-        })
+        };
+        if facts.origin == Origin::Opening {
+            casing.take_over(Moment::of(entry), facts, covers);
+        }
+        Some(casing)
     }
 
     /// Takes in the next entry in the order of the fold.
@@ -299,6 +315,7 @@ impl Casing {
             self.notice_danger(entry);
         }
         if entry.recorded() {
+            self.work_on(entry);
             self.take_in(entry);
         }
         self.standing = if self.scrap.is_some() {
@@ -339,7 +356,8 @@ impl Casing {
             }
             Facts::Demounted(facts) => {
                 self.whereabouts = Whereabouts::Depot;
-                self.depot = facts.depot.unwrap_or(self.depot);
+                self.depot = facts.depot.or(self.depot);
+                self.taken_over = None;
                 self.wheel = None;
                 self.moved = moment;
                 self.mounting = None;
@@ -347,6 +365,15 @@ impl Casing {
                 self.sound = None;
             }
             Facts::PressureRead(facts) => self.pressure = Some(Pressure { moment, psi: facts.psi }),
+            Facts::Inflated(facts) => {
+                self.let_down = None;
+                self.pressure = Some(Pressure { moment, psi: facts.to_psi });
+            }
+            Facts::Deflated(facts) => {
+                self.let_down = Some(moment);
+                self.pressure = Some(Pressure { moment, psi: facts.found_psi });
+                self.notice_damage(moment, &facts.damage);
+            }
             Facts::TreadRead(facts) => self.read_tread(moment, &facts.grooves_32nds),
             Facts::Held(_) => self.hold(entry),
             Facts::Released(facts) => {
@@ -374,7 +401,7 @@ impl Casing {
             Facts::SentAway(facts) => self.send_away(moment, facts),
             Facts::Returned(facts) => self.come_back(moment, facts),
             Facts::Moved(facts) => {
-                self.depot = facts.to_depot;
+                self.depot = Some(facts.to_depot);
                 self.moved = moment;
             }
             Facts::Missing(facts) => self.go_missing(moment, facts),
@@ -451,7 +478,7 @@ impl Casing {
         self.vehicle = None;
         self.position = None;
         self.moved = moment;
-        self.depot = facts.depot.unwrap_or(self.depot);
+        self.depot = facts.depot.or(self.depot);
         self.fitting = None;
         self.danger = None;
         self.ran = Some(moment);
@@ -503,6 +530,10 @@ impl Casing {
         }
         let (flat, damaged, sign) = match &entry.facts {
             Facts::PressureRead(facts) => (facts.psi == Quantity::ZERO, false, false),
+            Facts::Inflated(facts) => (facts.found_psi == Quantity::ZERO, false, false),
+            Facts::Deflated(facts) => {
+                (facts.found_psi == Quantity::ZERO, !facts.damage.is_empty(), false)
+            }
             Facts::Removed(facts) => {
                 (facts.found_psi == Some(Quantity::ZERO), !facts.damage.is_empty(), false)
             }

@@ -2,9 +2,11 @@
 //! depots, models, recommendations, policy.
 
 use super::Moment;
+use crate::Quantity;
 use crate::entry::{Entry, SubjectKind};
 use crate::facts::cage::{Defect, Label};
 use crate::facts::person::Ability;
+use crate::facts::vehicle::AxleLoad;
 use crate::facts::wheel::{Fault, WheelKind};
 use crate::facts::{Body, Facts};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -62,6 +64,26 @@ pub struct Calibration {
     pub until: NaiveDate,
 }
 
+/// A weighing of axles.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Weighing {
+    /// When.
+    #[serde(flatten)]
+    pub moment: Moment,
+    /// What they carried.
+    pub axles: Vec<AxleLoad>,
+}
+
+/// A reading of an odometer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Odometer {
+    /// When.
+    #[serde(flatten)]
+    pub moment: Moment,
+    /// What it showed.
+    pub odometer_mi: Quantity,
+}
+
 /// A wheel that may not be used.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Tag {
@@ -71,6 +93,9 @@ pub struct Tag {
     /// What is wrong.
     pub faults: Vec<Fault>,
 }
+
+/// How many weighings of a vehicle are kept at hand.
+const WEIGHINGS: usize = 64;
 
 /// What is known of a registered thing.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -89,6 +114,12 @@ pub struct Registry {
     /// Person: trainings and evaluations, in order.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub trainings: Vec<Training>,
+    /// Vehicle: the latest weighings, in order; older ones are in its history.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub weighings: Vec<Weighing>,
+    /// Vehicle: the latest reading of its odometer.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub odometer: Option<Odometer>,
     /// Wheel: tagged out of use, for good.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tagged: Option<Tag>,
@@ -117,6 +148,9 @@ impl Registry {
             calibrations: Vec<Calibration>,
             #[serde(default)]
             trainings: Vec<Training>,
+            #[serde(default)]
+            weighings: Vec<Weighing>,
+            odometer: Option<Odometer>,
             tagged: Option<Tag>,
         }
         #[derive(Deserialize)]
@@ -143,6 +177,8 @@ impl Registry {
             incident: raw.incident,
             calibrations: raw.calibrations,
             trainings: raw.trainings,
+            weighings: raw.weighings,
+            odometer: raw.odometer,
             tagged: raw.tagged,
         })
     }
@@ -169,6 +205,15 @@ impl Registry {
                 abilities: trained.abilities.clone(),
                 retrain: trained.retrain,
             }),
+            Facts::Weighed(weighed) => {
+                self.weighings.push(Weighing { moment, axles: weighed.axles.clone() });
+                if self.weighings.len() > WEIGHINGS {
+                    self.weighings.remove(0);
+                }
+            }
+            Facts::OdometerRead(read) => {
+                self.odometer = Some(Odometer { moment, odometer_mi: read.odometer_mi });
+            }
             Facts::Tagged(tagged) => {
                 self.tagged.get_or_insert(Tag { moment, faults: tagged.faults.clone() });
             }
@@ -190,6 +235,15 @@ impl Registry {
     #[must_use]
     pub fn at(&self, at: DateTime<Utc>) -> Option<&Version> {
         self.versions.iter().rev().find(|version| version.from <= at).or(self.versions.first())
+    }
+
+    /// Vehicle: what this axle carried when it was last weighed up to a moment.
+    #[must_use]
+    pub fn axle_load(&self, axle: u8, at: DateTime<Utc>) -> Option<(Moment, Quantity)> {
+        let past = self.weighings.iter().rev().filter(|weighing| weighing.moment.at <= at);
+        past.flat_map(|weighing| weighing.axles.iter().map(|one| (weighing.moment, one)))
+            .find(|(_, one)| one.axle == axle)
+            .map(|(moment, one)| (moment, one.load_lb))
     }
 
     /// The newest version, whatever the moment.

@@ -14,6 +14,7 @@ fn cage_id(case: &Case<'_>) -> Option<Uuid> {
     match &case.command.facts {
         Facts::Mounted(facts) => facts.cage,
         Facts::Held(facts) => facts.cage,
+        Facts::Inflated(facts) => facts.cage,
         _ => None,
     }
 }

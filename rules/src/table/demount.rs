@@ -15,7 +15,7 @@ pub(super) fn demounted(case: &Case<'_>) -> bool {
 
 pub(super) fn valve_clear(case: &Case<'_>) -> bool {
     match &case.command.facts {
-        Facts::Demounted(_) => true,
+        Facts::Demounted(_) | Facts::Deflated(_) => true,
         Facts::Removed(facts) => deflation_demanded(case, facts),
         _ => false,
     }
@@ -42,7 +42,10 @@ pub(super) fn remove_deflated(case: &Case<'_>) -> Option<Stop> {
     let Facts::Removed(facts) = &case.command.facts else {
         return None;
     };
-    if facts.found_psi.is_some() && (facts.core_out_flat || !deflation_demanded(case, facts)) {
+    // Where it was let down before, the pressure was noted then.
+    let down = case.casing().is_some_and(|casing| casing.let_down.is_some());
+    let found = facts.found_psi.is_some() || down;
+    if found && (facts.core_out_flat || down || !deflation_demanded(case, facts)) {
         return None;
     }
     Some(Stop::shown(case.casing().map(doubt_entries).unwrap_or_default()))

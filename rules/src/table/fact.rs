@@ -1,6 +1,6 @@
 //! `fact.*`: what cannot be so.
 
-use super::Stop;
+use super::{Stop, inflate};
 use crate::amend;
 use crate::decide::Case;
 use crate::entry::SubjectKind;
@@ -12,6 +12,7 @@ use crate::fold::casing::{Casing, Matter};
 use crate::world::Owned;
 use crate::{Quantity, Subject};
 use chrono::TimeDelta;
+use uuid::Uuid;
 
 /// A tread that reads deeper by more than this has grown, 32nds of an inch.
 const READING_SPREAD: Quantity = Quantity::whole(1);
@@ -22,7 +23,7 @@ pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
         return Some(Stop::found(found.to_owned()));
     }
     match case.state() {
-        State::Unknown => None,
+        State::Unknown => takeover(case),
         State::Registry(_) => matches!(case.command.facts, Facts::Registered(_))
             .then(|| Stop::found("It is registered already: change it.".to_owned())),
         State::Casing(casing) => casing_order(case, casing).or_else(|| late_move(case)),
@@ -34,6 +35,9 @@ fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
     match &case.command.facts {
         facts if fit::misplaced(facts, casing) => misplaced(),
         Facts::Acquired(_) => Some(Stop::shown(vec![casing.acquired.entry])),
+        Facts::Inflated(facts) if facts.place.is_some() && inflate::on_vehicle(case) => {
+            Some(Stop::shown(vec![casing.moved.entry]))
+        }
         Facts::TreadRead(facts) => grown(casing, &facts.grooves_32nds),
         Facts::Returned(facts) => {
             let passed = facts.life.is_some_and(|life| life <= casing.life);
@@ -56,6 +60,31 @@ fn casing_order(case: &Case<'_>, casing: &Casing) -> Option<Stop> {
         }
         _ => None,
     }
+}
+
+/// A vehicle is taken over before anything else is recorded of it.
+fn takeover(case: &Case<'_>) -> Option<Stop> {
+    let Facts::Acquired(facts) = &case.command.facts else {
+        return None;
+    };
+    let head = case.world.heads.get(&Subject::of(SubjectKind::Vehicle, facts.vehicle?))?;
+    let vehicle = head.state.registry()?;
+    if taken_over_before(case, facts.vehicle) {
+        return None;
+    }
+    let other = vehicle.versions.len() > 1
+        || !vehicle.weighings.is_empty()
+        || vehicle.odometer.is_some()
+        || case.world.worked_on(facts.vehicle?).is_some();
+    other.then(|| Stop::found("There are other entries of this vehicle already.".to_owned()))
+}
+
+/// It was taken over with this vehicle before, and that is put right now.
+fn taken_over_before(case: &Case<'_>, vehicle: Option<Uuid>) -> bool {
+    let mut known = case.world.histories.get(&case.command.subject).into_iter().flatten();
+    known.any(|entry| {
+        entry.recorded() && matches!(&entry.facts, Facts::Acquired(f) if f.vehicle == vehicle)
+    })
 }
 
 /// It is so already.

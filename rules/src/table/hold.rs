@@ -26,10 +26,15 @@ pub(super) fn place(case: &Case<'_>) -> Option<Stop> {
 
 /// Suspect, and not inspected off the wheel since the latest doubt.
 pub(super) fn inspected(case: &Case<'_>) -> Option<Stop> {
-    facts(case)?;
     let casing = case.casing()?;
-    (casing.standing == Standing::Suspect && casing.sound.is_none())
-        .then(|| Stop::shown(doubt_entries(casing)))
+    let unseen = casing.standing == Standing::Suspect && casing.sound.is_none();
+    let stops = match &case.command.facts {
+        Facts::Held(_) => unseen,
+        // No inspection makes scrap fit to be aired up.
+        Facts::Inflated(_) => unseen || casing.standing == Standing::Scrap,
+        _ => false,
+    };
+    stops.then(|| Stop::shown(doubt_entries(casing)))
 }
 
 /// The target is above what the sidewall or the maker allows. A serviceable
@@ -40,13 +45,12 @@ pub(super) fn sidewall_limit(case: &Case<'_>) -> Option<Stop> {
 }
 
 /// The target is above the wheel's rating; a letter from the tire's maker does
-/// not lift that. Mounting is asked too.
+/// not lift that. Mounting and airing up are asked too.
 pub(super) fn wheel_limit(case: &Case<'_>) -> Option<Stop> {
     let rated = case.wheel()?.rated_psi;
     match &case.command.facts {
-        Facts::Mounted(facts) => {
-            (facts.to_psi > rated).then(|| Stop::found(format!("The wheel is rated {rated} psi.")))
-        }
+        Facts::Mounted(_) | Facts::Inflated(_) => (inflate::to_psi(case)? > rated)
+            .then(|| Stop::found(format!("The wheel is rated {rated} psi."))),
         _ => over(case, rated),
     }
 }

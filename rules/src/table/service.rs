@@ -1,14 +1,16 @@
 //! `service.*`: who does the work, and with what.
 
-use super::Stop;
+use super::{Stop, inflate};
 use crate::decide::Case;
 use crate::entry::{Subject, SubjectKind};
 use crate::facts::Facts;
 use crate::facts::person::Ability;
 
 /// The abilities of 29 CFR 1910.177(c)(2) that the work asks.
-fn asked(facts: &Facts) -> &'static [Ability] {
-    match facts {
+fn asked(case: &Case<'_>) -> &'static [Ability] {
+    match &case.command.facts {
+        Facts::Inflated(_) if inflate::on_vehicle(case) => &[Ability::InflateOnVehicle],
+        Facts::Inflated(_) => &[Ability::MountInflate],
         Facts::Demounted(_) => &[Ability::DemountDeflate],
         Facts::Inspected(facts) if facts.off_wheel => &[Ability::InspectIdentify],
         Facts::Mounted(_) => {
@@ -38,7 +40,7 @@ pub(super) fn trained(case: &Case<'_>) -> Option<Stop> {
             })
             .is_some_and(|training| !training.retrain)
     };
-    Stop::when(!asked(&case.command.facts).iter().all(able))
+    Stop::when(!asked(case).iter().all(able))
 }
 
 /// Charts at hand.

@@ -2,13 +2,16 @@
 
 use rules::ask::{Question, ask};
 use rules::entry::{Outcome, Sender};
+use rules::facts::casing::Path;
 use rules::table::{How, rule};
 use rules::{Command, Entry, Facts, World};
 
-/// The question that somebody asks before doing what the command says.
+/// The question that somebody asks of the work in a cage before doing what the command says.
 fn question(facts: &Facts) -> Option<Question> {
     Some(match facts {
-        Facts::Released(facts) => Question::Release { operating_psi: Some(facts.operating_psi) },
+        Facts::Released(facts) if facts.path == Path::Cage => {
+            Question::Release { operating_psi: Some(facts.operating_psi) }
+        }
         Facts::Mounted(facts) => Question::Mount { wheel: facts.wheel, cage: facts.cage },
         Facts::Held(facts) => Question::Hold {
             cage: facts.cage,

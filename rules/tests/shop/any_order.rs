@@ -17,7 +17,7 @@ use std::fmt::Debug;
 const CASINGS: [&str; 3] = ["A", "B", "C"];
 
 /// What may be told out of the ordinary.
-const KINDS: [Kind; 17] = [
+const KINDS: [Kind; 20] = [
     Kind::Mounted,
     Kind::Demounted,
     Kind::Demounted,
@@ -25,6 +25,9 @@ const KINDS: [Kind; 17] = [
     Kind::Removed,
     Kind::Inspected,
     Kind::PressureRead,
+    Kind::Inflated,
+    Kind::Deflated,
+    Kind::ThirdPartyService,
     Kind::TreadRead,
     Kind::Torqued,
     Kind::Flagged,
@@ -50,7 +53,7 @@ struct Told {
 
 fn told() -> impl Strategy<Value = Told> {
     let late = prop_oneof![3 => Just(0i64), 2 => 1i64..30, 1 => 30i64..300];
-    (0..CASINGS.len(), 0u8..48, 0u8..3, 1i64..8, late)
+    (0..CASINGS.len(), 0u8..51, 0u8..3, 1i64..8, late)
         .prop_map(|(casing, what, place, after, late)| Told { casing, what, place, after, late })
 }
 
@@ -62,6 +65,7 @@ fn ordinary(casing: &Casing) -> Kind {
         (Whereabouts::Gone, _) => Kind::Inspected,
         (Whereabouts::Depot, _) if casing.inspected.is_none() => Kind::Inspected,
         (Whereabouts::Depot, _) => Kind::Mounted,
+        (Whereabouts::Vehicle, _) if casing.taken_over.is_some() => Kind::Removed,
         (_, Some(mounting)) if mounting.extended.is_none() => Kind::Held,
         (_, Some(mounting)) if mounting.release.is_none() => Kind::Released,
         (Whereabouts::Wheel, _) => Kind::Installed,
@@ -87,6 +91,11 @@ fn facts(told: &Told, casing: &Casing) -> (Kind, Value) {
         Kind::Removed => json!({"found_psi": 96, "core_out_flat": true}),
         Kind::Inspected => inspected(told.place > 0 || told.what > 20),
         Kind::PressureRead => json!({"psi": 70 + 10 * told.place}),
+        // Found lower it is refused, and flagged all the same.
+        Kind::Inflated => json!({"found_psi": 85 + 5 * told.place, "to_psi": 100, "remote": true,
+            "trajectory_clear": true}),
+        Kind::Deflated => json!({"found_psi": 70 + 10 * told.place}),
+        Kind::ThirdPartyService => json!({"by_whom": "roadside outfit", "what": "not told"}),
         Kind::TreadRead => json!({"grooves_32nds": [[14 - told.place, 14]]}),
         Kind::Torqued => json!({"torque_ft_lb": 475}),
         Kind::Flagged => json!({"reason": "load"}),
@@ -143,16 +152,21 @@ fn amending(told: &Told, shop: &Ledger) -> Option<(Kind, Value)> {
 /// Kinds that change how others count.
 const AMENDING: [Kind; 2] = [Kind::Corrected, Kind::Resolved];
 
-/// Three new casings, then all that is told of them, in this order of arrival.
+/// Two new casings and one that was rolling, then all that is told of them, in this order
+/// of arrival.
 fn tell(all: &[Told]) -> Ledger {
     let mut shop = Ledger::shop();
-    for (name, model) in CASINGS.iter().zip(["steel_radial", "steel_radial", "fabric_radial"]) {
-        let acquired = json!({"origin": "new", "model": id(model), "depot": id("elmford"),
+    for name in ["A", "B"] {
+        let acquired = json!({"origin": "new", "model": id("steel_radial"), "depot": id("elmford"),
             "marks": {"brand": name}});
         let casing = Subject::casing(id(name));
         shop.must(Kind::Acquired, casing, "06:10", acquired);
         shop.must(Kind::Inspected, casing, "06:20", inspected(true));
     }
+    let rolling = json!({"origin": "opening", "model": id("fabric_radial"), "marks": {"brand": "C"},
+        "vehicle": id("T2"), "position": "1L", "wheel": id("W4"), "walk_round": "clear",
+        "cold_psi": 100, "grooves_32nds": [[15]]});
+    shop.must(Kind::Acquired, Subject::casing(id("C")), "06:10", rolling);
     let mut now = at("06:30");
     for told in all {
         now += TimeDelta::minutes(told.after);

@@ -256,7 +256,7 @@ fn airing_up_again_is_asked_of_doubt_and_scrap() {
     let scrapped = json!({"reason": "run_low"});
     shop.must(Kind::Scrapped, casing, "10:20", scrapped);
     let answer = asked(&shop, "10:30", "A", &Question::Inflate);
-    assert_eq!(stops(&answer), ["mount.standing"]);
+    assert_eq!(stops(&answer), ["hold.inspected"]);
     assert_eq!(stops(&asked(&shop, "10:30", "A", &HOLD))[0], "mount.standing");
 }
 

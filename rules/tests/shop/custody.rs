@@ -141,7 +141,7 @@ fn a_casing_is_moved_from_where_it_is() {
     let refused = shop.casing(Kind::Moved, "A", "08:00", from("sandgate", "elmford"));
     assert_eq!(stopped(&refused), ["fact.order"]);
     shop.must(Kind::Moved, a, "08:10", from("elmford", "sandgate"));
-    assert_eq!(shop.known("A").depot, id("sandgate"));
+    assert_eq!(shop.known("A").depot, Some(id("sandgate")));
     // Another move that happened before the last one comes too late.
     let late = shop.late(Kind::Moved, "A", "08:05", "09:00", from("elmford", "sandgate"));
     assert_eq!(stopped(&late), ["fact.order"]);

@@ -49,6 +49,8 @@ impl Ledger {
             "inspect_identify",
             "mount_inflate",
             "use_restraint",
+            "handle",
+            "inflate_on_vehicle",
             "trajectory",
             "install_remove",
         ];
@@ -61,7 +63,7 @@ impl Ledger {
                 "rim_widths_in": [8.25], "new_tread_32nds": 22});
             shop.register(K::Model, construction, model);
         }
-        for wheel in ["W1", "W2", "W3"] {
+        for wheel in ["W1", "W2", "W3", "W4"] {
             let body =
                 json!({"kind": "single_piece", "rim_in": 22.5, "width_in": 8.25, "rated_psi": 140});
             shop.register(K::Wheel, wheel, body);
@@ -192,6 +194,12 @@ impl Ledger {
                     || axle.is_some_and(|axle| wants.axles.contains(&axle))
             });
             let hung: Vec<Subject> = hung.map(|(id, _)| Subject::casing(id)).collect();
+            let worked_on = wants.takeovers.iter().filter_map(|vehicle| {
+                let mut casings = self.all.casings();
+                casings.find(|(_, casing)| casing.worked_on.contains(vehicle))
+            });
+            let worked_on: Vec<Subject> = worked_on.map(|(id, _)| Subject::casing(id)).collect();
+            let hung = hung.into_iter().chain(worked_on);
             for subject in wants.subjects.into_iter().chain(hung).chain(were_there) {
                 let head = self.all.heads.get(&subject).cloned().unwrap_or_default();
                 world.heads.insert(subject, head);
@@ -210,6 +218,7 @@ impl Ledger {
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
             world.models.extend(wants.models);
+            world.takeovers.extend(wants.takeovers);
         }
     }
 

@@ -1,6 +1,7 @@
 //! A small shop with one fleet: what may be asked before the work, and what a late
 //! entry does. People, vehicles and casings are invented.
 
+mod air;
 mod any_order;
 mod as_of;
 mod ask;
@@ -8,4 +9,5 @@ mod custody;
 mod disposal;
 mod late;
 mod ledger;
+mod opening;
 mod plain;

@@ -4,7 +4,7 @@
 use chrono::{DateTime, Utc};
 use rules::entry::{Outcome, Worked};
 use rules::facts::amend::Corrected;
-use rules::facts::casing::{Done, Doubt};
+use rules::facts::casing::{Done, Doubt, Origin, Seen};
 use rules::facts::vehicle::Position;
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::hold::{HoldKind, Verdict};
@@ -102,7 +102,7 @@ pub fn of_entries(entries: &[Entry], until: Option<DateTime<Utc>>, spares: bool)
     });
     let missing = last(told, |facts| matches!(facts, Facts::Missing(_)));
     let sent = last(told, |facts| matches!(facts, Facts::SentAway(_)));
-    let released = last(told, |facts| matches!(facts, Facts::Released(_)));
+    let released = last(told, is_released);
     let doubted = last(told, |facts| matches!(facts, Facts::Flagged(_)));
     Plain {
         whereabouts: match (place, wheel) {
@@ -116,10 +116,12 @@ pub fn of_entries(entries: &[Entry], until: Option<DateTime<Utc>>, spares: bool)
         },
         wheel: wheel.map(|facts| match facts {
             Facts::Mounted(facts) => facts.wheel,
+            Facts::Acquired(facts) => facts.wheel.unwrap(),
             other => panic!("{other:?}"),
         }),
         place: place.map(|facts| match facts {
             Facts::Installed(facts) => (facts.vehicle, facts.position),
+            Facts::Acquired(facts) => (facts.vehicle.unwrap(), facts.position.unwrap()),
             other => panic!("{other:?}"),
         }),
         standing: match (scrap, doubts.is_empty()) {
@@ -129,7 +131,7 @@ pub fn of_entries(entries: &[Entry], until: Option<DateTime<Utc>>, spares: bool)
         },
         doubts,
         release: released
-            .filter(|released| wheel.is_some() && Some(*released) > on_wheel)
+            .filter(|released| wheel.is_some() && Some(*released) >= on_wheel)
             .filter(|released| Some(*released) > doubted)
             .map(|released| told[released].id),
         // A new tread ends what was read of the old one.
@@ -139,6 +141,9 @@ pub fn of_entries(entries: &[Entry], until: Option<DateTime<Utc>>, spares: bool)
             .find_map(|entry| least(&entry.facts)),
         pressure: told.iter().rev().find_map(|entry| match &entry.facts {
             Facts::PressureRead(facts) => Some(facts.psi),
+            Facts::Acquired(facts) => facts.cold_psi,
+            Facts::Inflated(facts) => Some(facts.to_psi),
+            Facts::Deflated(facts) => Some(facts.found_psi),
             Facts::Removed(facts) => facts.found_psi,
             _ => None,
         }),
@@ -151,7 +156,20 @@ fn last(told: &[&Entry], is: fn(&Facts) -> bool) -> Option<usize> {
 }
 
 fn is_mounted(facts: &Facts) -> bool {
-    matches!(facts, Facts::Mounted(_))
+    matches!(facts, Facts::Mounted(_)) || is_rolling(facts)
+}
+
+/// Opening stock comes mounted and installed.
+fn is_rolling(facts: &Facts) -> bool {
+    matches!(facts, Facts::Acquired(acquired) if acquired.origin == Origin::Opening)
+}
+
+/// Taking over what the walk round showed to be clear is its release.
+fn is_released(facts: &Facts) -> bool {
+    match facts {
+        Facts::Acquired(facts) => facts.walk_round == Some(Seen::Clear),
+        facts => matches!(facts, Facts::Released(_)),
+    }
 }
 
 fn is_demounted(facts: &Facts) -> bool {
@@ -159,7 +177,7 @@ fn is_demounted(facts: &Facts) -> bool {
 }
 
 fn is_installed(facts: &Facts) -> bool {
-    matches!(facts, Facts::Installed(_))
+    matches!(facts, Facts::Installed(_)) || is_rolling(facts)
 }
 
 /// Off the vehicle, in whatever way.
@@ -179,6 +197,7 @@ fn least(facts: &Facts) -> Option<Quantity> {
     let grooves = match facts {
         Facts::TreadRead(facts) => Some(&facts.grooves_32nds),
         Facts::Installed(facts) => facts.grooves_32nds.as_ref(),
+        Facts::Acquired(facts) => facts.grooves_32nds.as_ref(),
         _ => None,
     };
     grooves?.iter().flatten().min().copied()
@@ -224,9 +243,14 @@ pub type Time = (String, Uuid, DateTime<Utc>, Option<DateTime<Utc>>);
 pub fn times(casing: Uuid, entries: &[Entry]) -> Vec<Time> {
     let (mut times, mut on): (Vec<Time>, Vec<usize>) = (Vec::new(), Vec::new());
     for entry in &counting(entries) {
+        let position = |vehicle: Uuid, position: Position| format!("{vehicle} {position}");
         let came = match &entry.facts {
-            Facts::Mounted(facts) => (0, facts.wheel.to_string()),
-            Facts::Installed(facts) => (1, format!("{} {}", facts.vehicle, facts.position)),
+            Facts::Mounted(facts) => vec![(0, facts.wheel.to_string())],
+            Facts::Installed(facts) => vec![(1, position(facts.vehicle, facts.position))],
+            Facts::Acquired(facts) if is_rolling(&entry.facts) => vec![
+                (0, facts.wheel.unwrap().to_string()),
+                (1, position(facts.vehicle.unwrap(), facts.position.unwrap())),
+            ],
             Facts::Removed(_) | Facts::Demounted(_) => {
                 let depth = if is_removed(&entry.facts) { 2 } else { 1 };
                 assert_eq!(on.len(), depth, "{entry:?}");
@@ -243,9 +267,11 @@ pub fn times(casing: Uuid, entries: &[Entry]) -> Vec<Time> {
             }
             _ => continue,
         };
-        assert_eq!(on.len(), came.0, "{entry:?}");
-        on.push(times.len());
-        times.push((came.1, casing, entry.at(), None));
+        for (depth, what) in came {
+            assert_eq!(on.len(), depth, "{entry:?}");
+            on.push(times.len());
+            times.push((what, casing, entry.at(), None));
+        }
     }
     times
 }

@@ -82,13 +82,19 @@ fn facts(kind: Kind, subject: SubjectKind) -> Value {
         Kind::Registered | Kind::Changed => example(subject.name()),
         _ => example(kind.name()),
     };
-    if kind == Kind::Released {
-        // Only a release bolted on names a vehicle.
-        facts["path"] = json!("bolted_on");
-        facts["position"] = json!("2RO");
-    }
+    // What names a vehicle, a wheel or a cage only then.
+    let then = match kind {
+        Kind::Released => json!({"path": "bolted_on", "position": "2RO"}),
+        Kind::Acquired => {
+            json!({"origin": "opening", "position": "2RO", "walk_round": "clear", "cold_psi": 100})
+        }
+        Kind::Inflated => json!({"place": "cage"}),
+        _ => json!({}),
+    };
+    facts.as_object_mut().unwrap().extend(then.as_object().unwrap().clone());
     for (field, many) in named_in(&kind.shape(subject)) {
-        if field != "evidence" {
+        let not_here = kind == Kind::Mounted && field == "vehicle";
+        if field != "evidence" && !not_here {
             facts[field.as_str()] = naming(many, id(meant_by(&field).1));
         }
     }
@@ -210,6 +216,12 @@ fn an_entry_names_nothing_of_another_organisation() {
                 }
                 let place = format!("/facts/{field}");
                 let theirs = apart.theirs[&meant_by(&field).0];
+                let mut entry = entry.clone();
+                if *kind == Kind::Mounted && field == "vehicle" {
+                    entry["facts"]["place"] = json!("bolted_on");
+                    entry["facts"]["position"] = json!("2RO");
+                    entry["facts"].as_object_mut().unwrap().remove("cage");
+                }
                 is_impossible(&apart.entry_alike(&entry, &place, many, theirs), &place);
                 proved += 1;
             }

@@ -39,6 +39,15 @@ pub struct Mounted {
     /// The cage or barrier.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cage: Option<Uuid>,
+    /// Bolted on: all nuts were fully tightened, 29 CFR 1910.177(g)(6).
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub nuts_tight: bool,
+    /// Bolted on: the vehicle.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub vehicle: Option<Uuid>,
+    /// Bolted on: the position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
     /// What is wrong with the wheel.
     #[serde(default)]
     pub wheel_condition: Vec<Fault>,
@@ -78,9 +87,18 @@ shape!(Mounted, |mounted, fields| {
         within::<Depth>(fields, "rib_spread_32nds", spread);
     }
     caged(fields, mounted.place, mounted.cage);
+    let bolted_on = mounted.place == Place::BoltedOn;
+    for (name, given) in
+        [("vehicle", mounted.vehicle.is_some()), ("position", mounted.position.is_some())]
+    {
+        if given && !bolted_on {
+            let say = "Only what is inflated bolted on names it.";
+            fields.push(Field::new(format!("/facts/{name}"), say));
+        }
+    }
 });
 
-fn caged(fields: &mut Vec<Field>, place: Place, cage: Option<Uuid>) {
+pub(super) fn caged(fields: &mut Vec<Field>, place: Place, cage: Option<Uuid>) {
     let needed = matches!(place, Place::Cage | Place::Barrier);
     if needed != cage.is_some() {
         let say = if needed { "Which cage or barrier?" } else { "There is no cage at this place." };

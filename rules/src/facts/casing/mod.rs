@@ -1,10 +1,14 @@
 //! What happens to a casing.
 
+mod acquired;
+mod air;
 mod assembly;
 mod custody;
 mod disposal;
 mod fitting;
 
+pub use acquired::{Acquired, Origin};
+pub use air::{Deflated, Inflated, ThirdPartyService};
 pub use assembly::{Demounted, Held, Mounted, Path, Place, Released};
 pub use custody::{Done, Found, Missing, Moved, Ordered, Returned, SentAway};
 pub use disposal::{
@@ -20,14 +24,6 @@ use utoipa::openapi::RefOr;
 use utoipa::openapi::schema::{AdditionalProperties, ObjectBuilder, OneOfBuilder, Schema};
 use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
-
-/// How a casing came into the fleet.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Origin {
-    /// Bought new: it never ran, so its history is known.
-    New,
-}
 
 /// The marks by which one casing is told from another.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -163,24 +159,6 @@ pub enum Seen {
     NotSeen,
 }
 
-/// `acquired`: a casing came into the fleet.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Acquired {
-    /// How it came.
-    pub origin: Origin,
-    /// Its tire model.
-    pub model: Uuid,
-    /// Where it was put.
-    pub depot: Uuid,
-    /// Its marks.
-    #[serde(default)]
-    pub marks: Marks,
-    /// What it cost.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub price: Option<Money>,
-}
-
 /// An amount of money.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -192,16 +170,6 @@ pub struct Money {
     #[schema(example = "USD", pattern = "^[A-Z]{3}$")]
     pub currency: String,
 }
-
-shape!(Acquired, |acquired, fields| {
-    acquired.marks.check("marks/", fields);
-    if let Some(money) = &acquired.price
-        && (money.currency.len() != 3 || !money.currency.bytes().all(|b| b.is_ascii_uppercase()))
-    {
-        fields
-            .push(Field::new("/facts/price/currency", "A three-letter ISO 4217 code is expected."));
-    }
-});
 
 /// `identified`: marks were read or put on; those given replace the old ones,
 /// TINs are added.

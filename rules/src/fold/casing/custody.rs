@@ -14,7 +14,7 @@ impl Casing {
         self.whereabouts = Whereabouts::Depot;
         self.moved = moment;
         self.order = None;
-        self.depot = facts.depot.unwrap_or(self.depot);
+        self.depot = facts.depot.or(self.depot);
         if facts.done == Done::Retread {
             self.retread(moment, facts);
         }
@@ -52,7 +52,7 @@ impl Casing {
         self.whereabouts =
             if self.wheel.is_some() { Whereabouts::Wheel } else { Whereabouts::Depot };
         self.moved = moment;
-        self.depot = facts.depot;
+        self.depot = Some(facts.depot);
     }
 
     /// Nobody took it off by the rules, but it is off.
@@ -71,6 +71,7 @@ impl Casing {
     /// Off its wheel, it has to be inspected before it is mounted again.
     pub(super) fn off_the_wheel(&mut self) {
         if self.wheel.take().is_some() {
+            self.taken_over = None;
             self.mounting = None;
             self.inspected = None;
             self.sound = None;

@@ -57,6 +57,14 @@ pub(super) fn as_registered(mut fields: Value) -> Map<String, Value> {
     serde_json::from_value(fields).unwrap()
 }
 
+/// Lays over the axles of a vehicle what a step changes of some of them, by number.
+pub(super) fn lay_over_axles(axles: &mut Value, changes: &Value) {
+    for (number, change) in changes.as_object().unwrap() {
+        let axle = &mut axles[number.parse::<usize>().unwrap() - 1];
+        lay_over(axle.as_object_mut().unwrap(), Some(change));
+    }
+}
+
 /// An entry that makes something known: kind, subject, when, facts.
 pub(super) type Registration = (Kind, Subject, DateTime<FixedOffset>, Value);
 
@@ -101,11 +109,15 @@ impl Given {
             ("casings", SubjectKind::Casing),
             ("cages", SubjectKind::Cage),
             ("gauges", SubjectKind::Gauge),
+            ("vehicles", SubjectKind::Vehicle),
+            ("people", SubjectKind::Person),
+            ("recommendations", SubjectKind::Recommendation),
             ("organisations", SubjectKind::Policy),
         ];
         let known = |topic: &str| self.topics.get(topic).is_some_and(|all| all.contains_key(name));
         let found = topics.into_iter().find(|(topic, _)| known(topic));
-        Subject::of(found.unwrap_or_else(|| panic!("no {name}")).1, id(name))
+        // What is not given is a document that a step registers.
+        Subject::of(found.map_or(SubjectKind::Recommendation, |(_, kind)| kind), id(name))
     }
 
     /// All that is registered in an organisation before its first casing comes.
@@ -211,6 +223,18 @@ impl Given {
             // The reasons are a list of the trade's; what is written here is in somebody's words.
             facts.insert("reason".to_owned(), json!("run_low"));
         }
+        if let Some(models) = facts.get_mut("models").and_then(Value::as_array_mut) {
+            models.iter_mut().for_each(|model| *model = json!(id(model.as_str().unwrap())));
+        }
+        // The cage of the defaults is not where it is inflated.
+        if matches!(facts.get("place").and_then(Value::as_str), Some("bolted_on" | "open")) {
+            facts.remove("cage");
+        }
+        if let Some(loads) = facts.remove("axles_lb") {
+            let loads = loads.as_object().unwrap().iter();
+            let axle = |(axle, load): (&String, &Value)| json!({"axle": axle.parse::<u8>().unwrap(), "load_lb": load});
+            facts.insert("axles".to_owned(), loads.map(axle).collect());
+        }
         let casings = self.topics.get("casings");
         let casing =
             casings.and_then(|all| all.get(subject)).map(|_| self.thing("casings", subject));
@@ -292,7 +316,11 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
         }
         SubjectKind::Vehicle => {
             let axles: Vec<&Value> = thing["axles"].as_object().unwrap().values().collect();
-            json!({"unit": name, "kind": thing["kind"], "axles": axles})
+            let mut body = json!({"unit": name, "kind": thing["kind"], "axles": axles});
+            if let Some(permit) = thing.get("state_permit") {
+                body["state_permit"] = permit.clone();
+            }
+            body
         }
         _ => Value::Object(thing),
     }

@@ -278,8 +278,11 @@ impl Script {
         let (kind, mut facts) = self.given.facts(step, name);
         if kind == "changed" {
             // A thing is changed by its whole new body; the step gives what changes.
-            let changes = facts;
+            let mut changes = facts;
             facts = self.bodies[&(org.to_owned(), subject)].clone();
+            if let Some(axles) = changes.as_object_mut().unwrap().remove("axles") {
+                given::lay_over_axles(&mut facts["axles"], &axles);
+            }
             facts.as_object_mut().unwrap().extend(given::as_registered(changes));
         }
         for field in ["corrects", "refusal"] {

@@ -1,0 +1,2 @@
+DROP INDEX subject_worked_on;
+ALTER TABLE subject DROP COLUMN worked_on;
