@@ -160,3 +160,67 @@ fn an_axle_that_a_vehicle_has_not_dangles() {
         ["/facts/axles/1/axle"]
     );
 }
+
+/// The ledger's own promise, no outside source: what was written wrongly of a takeover is put
+/// right afterwards, though the vehicle has other entries by then, and no place is taken twice.
+#[test]
+fn a_takeover_is_put_right_later() {
+    let mut shop = Ledger::shop();
+    let (a, b) = (Subject::casing(id("A")), Subject::casing(id("B")));
+    let first = shop.must(Kind::Acquired, a, "08:00", rolling("A", "2LO", "W1", 95.0));
+    shop.must(Kind::Acquired, b, "08:10", rolling("B", "2RO", "W2", 95.0));
+    shop.must(Kind::TreadRead, a, "08:20", json!({"grooves_32nds": [[15]]}));
+    let right = |facts: Value| json!({"corrects": first, "facts": facts, "reason": "misread"});
+    let corrected =
+        |shop: &mut Ledger, facts| shop.casing(Kind::Corrected, "A", "09:00", right(facts));
+    for facts in [rolling("A", "2RO", "W1", 95.0), rolling("A", "2LO", "W2", 95.0)] {
+        assert_eq!(stopped(&corrected(&mut shop, facts)), ["fact.place_taken"]);
+    }
+    let mut other = rolling("A", "1L", "W1", 95.0);
+    other["vehicle"] = json!(id("T2"));
+    shop.must(
+        Kind::OdometerRead,
+        Subject::of(SubjectKind::Vehicle, id("T2")),
+        "08:30",
+        json!({"odometer_mi": 412_000}),
+    );
+    assert_eq!(stopped(&corrected(&mut shop, other)), ["fact.order"]);
+    let low = corrected(&mut shop, rolling("A", "2LI", "W3", 70.0));
+    assert_eq!(flags(&low), [(a, "low".to_owned())]);
+    let known = shop.known("A");
+    assert_eq!(known.position.map(|position| position.to_string()).as_deref(), Some("2LI"));
+    assert_eq!((known.wheel, known.standing), (Some(id("W3")), Standing::Suspect));
+}
+
+/// The ledger's own promise, no outside source: a takeover told late fits between what is on
+/// record of its wheel.
+#[test]
+fn a_late_takeover_takes_no_wheel_that_another_casing_was_on() {
+    let mut shop = Ledger::shop();
+    shop.mounted("B", "steel_radial", "W1");
+    shop.must(Kind::Demounted, Subject::casing(id("B")), "10:00", json!({}));
+    let mut take = |clock: &str, wheel: &str| {
+        let facts = rolling("A", "1L", wheel, 100.0);
+        shop.late(Kind::Acquired, "A", clock, "11:00", facts)
+    };
+    assert_eq!(stopped(&take("09:00", "W1")), ["fact.place_taken"]);
+    assert_eq!(stopped(&take("07:30", "W1")), ["fact.place_taken"]);
+    assert!(take("10:00", "W1")[0].recorded());
+}
+
+/// 49 CFR 393.75(g): whoever was on the axle when it was weighed carried the load, wherever
+/// it is when the weighing is told.
+#[test]
+fn a_late_weighing_is_of_the_tires_of_its_time() {
+    let mut shop = Ledger::shop();
+    let a = Subject::casing(id("A"));
+    shop.must(Kind::Acquired, a, "08:00", rolling("A", "1L", "W1", 100.0));
+    shop.must(Kind::Removed, a, "10:00", json!({"found_psi": 100, "core_out_flat": true}));
+    shop.released("B", "steel_radial", "W2");
+    shop.must(Kind::Installed, Subject::casing(id("B")), "10:30", installed("B", "1L"));
+    let t1 = Subject::of(SubjectKind::Vehicle, id("T1"));
+    let weighed = json!({"axles": [{"axle": 1, "load_lb": 14_000}]});
+    let entries = shop.send(Kind::Weighed, t1, at("09:30"), at("11:00"), weighed);
+    assert_eq!(flags(&entries), [(a, "load".to_owned())]);
+    assert_eq!(entries[1].at(), at("09:30"));
+}
