@@ -193,7 +193,8 @@ impl World {
     }
 
     /// The first casing with an entry by which the takeover of this vehicle ended.
-    pub(crate) fn worked_on(&self, vehicle: Uuid) -> Option<Subject> {
+    #[must_use]
+    pub fn worked_on(&self, vehicle: Uuid) -> Option<Subject> {
         let mut casings = self.casings().filter(|(_, casing)| casing.worked_on.contains(&vehicle));
         casings.next().map(|(id, _)| Subject::casing(id))
     }

@@ -48,8 +48,9 @@ pub(crate) async fn all(
     // What others refer to goes first, and marks that go before those that come, so that two
     // subjects may exchange a mark; all of it is sent in one go.
     let (new, old, org, stood_on) = (rows(&new), rows(&old), world.org, before.stood_on(written));
-    let done: [Result<(), StoreError>; 8] = join!(
+    let done: [Result<(), StoreError>; 9] = join!(
         hold_still(conn, world, &stood_on),
+        takeovers_stand(conn, org, &before.takeovers),
         insert_heads(conn, org, &new),
         update_heads(conn, org, &old),
         insert_entries(conn, org, written, &bytes),
@@ -89,6 +90,17 @@ async fn hold_still(
         .bind::<Array<Timestamptz>, _>(spots.since);
     Prepared(query).execute(&mut conn).await?;
     Ok(())
+}
+
+/// Once the vehicles are locked: where another transaction has ended one of these takeovers,
+/// nothing is written.
+async fn takeovers_stand(
+    conn: &AsyncPgConnection,
+    org: Uuid,
+    vehicles: &BTreeSet<Uuid>,
+) -> Result<(), StoreError> {
+    let ended = load::heads_worked_on(conn, org, vehicles).await?;
+    if ended.is_empty() { Ok(()) } else { Err(StoreError::Overtaken) }
 }
 
 /// Heads as arrays that a statement unnests.

@@ -233,7 +233,7 @@ async fn heads_on_axles(
 }
 
 /// Of each of these vehicles the first casing that ended its takeover, if there is one.
-async fn heads_worked_on(
+pub(crate) async fn heads_worked_on(
     mut conn: &AsyncPgConnection,
     org: Uuid,
     vehicles: &BTreeSet<Uuid>,

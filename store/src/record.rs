@@ -211,13 +211,16 @@ fn is_locked(kind: SubjectKind) -> bool {
 pub(crate) struct Before {
     /// Heads as they were read: how many entries each had, and its marks.
     pub(crate) heads: BTreeMap<Subject, (u64, Vec<Owned>)>,
+    /// Vehicles whose takeover no casing's entry had ended.
+    pub(crate) takeovers: BTreeSet<Uuid>,
 }
 
 impl Before {
     fn of(world: &World) -> Before {
         let read = |head: &Head| (head.n, owned(&head.state));
         let heads = world.heads.iter().map(|(subject, head)| (*subject, read(head)));
-        Before { heads: heads.collect() }
+        let open = world.takeovers.iter().filter(|vehicle| world.worked_on(**vehicle).is_none());
+        Before { heads: heads.collect(), takeovers: open.copied().collect() }
     }
 
     /// What has to be as it was read when it is written: subject and number of entries.

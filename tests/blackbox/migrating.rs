@@ -6,7 +6,7 @@
 //! wants it). The rest is the ledger's own promise, no outside source.
 
 use crate::ledger::{Ledger, request};
-use crate::postgres::{Database, connect, until, wait};
+use crate::postgres::{Database, WAITING, connect, until, wait};
 use api::demo;
 use std::env;
 use std::fs::{self, Permissions};
@@ -29,10 +29,6 @@ const HELD: i64 = 7;
 const TABLES: &str = "to_regclass('public.subject') IS NOT NULL";
 const UNGUARDED: &str =
     "EXISTS (SELECT FROM pg_trigger WHERE tgname = 'entry_stays' AND tgenabled = 'D')";
-
-/// Sessions of a database that wait for a lock.
-const WAITING: &str = "SELECT count(*) FROM pg_stat_activity \
-                       WHERE datname = current_database() AND wait_event_type = 'Lock'";
 
 /// Everything in the schema that a migration makes, a line each.
 const SCHEMA: &str = "

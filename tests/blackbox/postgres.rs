@@ -40,6 +40,10 @@ pub fn wait<T>(work: impl Future<Output = T>) -> T {
     RUNTIME.block_on(work)
 }
 
+/// Sessions of a database that wait for a lock.
+pub const WAITING: &str = "SELECT count(*) FROM pg_stat_activity \
+                           WHERE datname = current_database() AND wait_event_type = 'Lock'";
+
 /// The server that all tests use.
 pub struct Server {
     embedded: Embedded,
@@ -194,10 +198,8 @@ impl Database {
     pub fn while_held<T>(&self, statement: &str, waiting: i64, work: impl FnOnce() -> T) -> T {
         let (holder, watcher) = (self.superuser(), self.superuser());
         wait(holder.batch_execute(&format!("BEGIN; {statement}"))).unwrap();
-        let waits = "SELECT count(*) FROM pg_stat_activity \
-                     WHERE datname = current_database() AND wait_event_type = 'Lock'";
         let let_go = async || {
-            until(&watcher, waits, waiting).await;
+            until(&watcher, WAITING, waiting).await;
             holder.batch_execute("ROLLBACK").await.unwrap();
         };
         thread::scope(|scope| {

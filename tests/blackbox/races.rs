@@ -2,7 +2,7 @@
 //! that they are decided one after the other.
 
 use crate::fleet::Fleet;
-use crate::postgres::wait;
+use crate::postgres::{WAITING, until, wait};
 use crate::proofhold::{Answer, send};
 use crate::script::id;
 use chrono::TimeDelta;
@@ -159,6 +159,42 @@ fn of_two_kinds_for_one_axle_the_second_is_told() {
     assert_eq!(count(&answers, [201, 409]), [1, 1]);
     let refused = answers.iter().find(|answer| answer.status == 409).unwrap();
     assert_eq!(refused.json()["rules"][0]["id"], "install.axle_mix", "{}", refused.text);
+    here.stands();
+}
+
+/// A takeover that waits while another service's entry of the same truck is recorded was ended
+/// by it: common to both is the truck's row alone, which has no entry more than before.
+#[test]
+fn a_takeover_that_another_entry_ends_meanwhile_is_refused() {
+    let here = Fleet::given(json!({"casings": {"A": {"model": "merrow-295g", "brand": "LK-1"},
+        "B": {"model": "merrow-295g", "brand": "LK-2"},
+        "C": {"model": "merrow-295g", "brand": "LK-3"}}}));
+    let there = here.beside();
+    let take = |name: &str, brand: &str, position: &str, wheel: &str| {
+        let facts = json!({"origin": "opening", "model": id("merrow-295g"), "marks": {"brand": brand},
+            "vehicle": id("T1"), "position": position, "wheel": id(wheel), "walk_round": "clear",
+            "cold_psi": 100});
+        let entry = here.entry("acquired", Subject::casing(id(name)), facts);
+        here.request("ada", "POST", "/v1/entries").json(&entry)
+    };
+    send(take("A", "LK-1", "2LO", "W1")).expect(201);
+    send(take("B", "LK-2", "3LO", "W2")).expect(201);
+    let superuser = here.proofhold.database.superuser();
+    // The casing on the axle of the one that is taken over: its row is locked before the truck's.
+    let hold = format!("BEGIN; SELECT FROM subject WHERE id = '{}' FOR UPDATE", id("B"));
+    wait(superuser.batch_execute(&hold)).unwrap();
+    let third = take("C", "LK-3", "3RO", "W3");
+    let answer = thread::scope(|scope| {
+        let waiting = scope.spawn(|| send(third));
+        let watcher = here.proofhold.database.superuser();
+        wait(until(&watcher, WAITING, 1));
+        let read = json!({"grooves_32nds": [[15, 15]]});
+        let read = here.entry("tread_read", Subject::casing(id("A")), read);
+        there.post("ada", "/v1/entries", &read).expect(201);
+        wait(superuser.batch_execute("ROLLBACK")).unwrap();
+        waiting.join().unwrap()
+    });
+    assert_eq!(answer.problem(409, "REFUSED")["rules"][0]["id"], "fact.order");
     here.stands();
 }
 
