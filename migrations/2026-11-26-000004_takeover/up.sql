@@ -54,6 +54,21 @@ UPDATE subject SET state = state || jsonb_build_object('worked_on', worked_on.ve
  WHERE subject.org_id = worked_on.org_id AND subject.kind = 'casing'
    AND subject.id = worked_on.subject_id AND NOT state ? 'worked_on';
 
+-- Whether the retreader of a casing's tread marked it regroovable, from its last retread. Where
+-- that was corrected, `proofhold rebuild` says so.
+WITH newest AS (
+    SELECT DISTINCT ON (org_id, subject_id) org_id, subject_id,
+           convert_from(bytes, 'UTF8')::jsonb -> 'facts' -> 'regroovable' AS regroovable
+      FROM entry
+     WHERE kind = 'returned' AND NOT refused
+       AND convert_from(bytes, 'UTF8')::jsonb -> 'facts' ->> 'done' = 'retread'
+     ORDER BY org_id, subject_id, occurred_at DESC, n DESC
+)
+UPDATE subject SET state = state || jsonb_build_object('regroovable', COALESCE(newest.regroovable, 'false'))
+  FROM newest
+ WHERE subject.org_id = newest.org_id AND subject.kind = 'casing'
+   AND subject.id = newest.subject_id AND NOT state ? 'regroovable';
+
 -- A column of its own, so that an unchanged list costs an update of the state nothing.
 ALTER TABLE subject ADD COLUMN worked_on jsonb GENERATED ALWAYS AS
     (CASE WHEN kind = 'casing' THEN state -> 'worked_on' END) STORED;

@@ -75,7 +75,8 @@ fn places(facts: &Facts) -> Option<&'static [Whereabouts]> {
         Facts::Removed(_) | Facts::Torqued(_) => &[Vehicle],
         Facts::PressureRead(_) | Facts::Inflated(_) | Facts::Deflated(_) => &[Wheel, Vehicle],
         Facts::ThirdPartyService(_) => &[Depot, Wheel, Vehicle, Away],
-        Facts::Moved(_) => &[Depot, Wheel],
+        Facts::Moved(_) | Facts::Regrooved(_) => &[Depot, Wheel],
+        Facts::Repaired(_) => &[Depot, Away],
         Facts::Inspected(_) | Facts::TreadRead(_) | Facts::Identified(_) | Facts::Missing(_) => {
             &[Depot, Wheel, Vehicle, Away]
         }

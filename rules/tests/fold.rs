@@ -51,6 +51,11 @@ fn what(choice: u8, amount: i64) -> (Kind, Value) {
         22 => (Kind::Inflated, json!({"found_psi": 0, "to_psi": amount, "place": "open"})),
         23 => (Kind::Deflated, json!({"found_psi": amount, "damage": []})),
         24 => (Kind::ThirdPartyService, json!({"by_whom": "not told", "what": "not told"})),
+        25 => (
+            Kind::Repaired,
+            json!({"repair": "ply", "place": "crown", "size_32nds": amount % 60 + 1}),
+        ),
+        26 => (Kind::Regrooved, json!({"by_whom": "own shop"})),
         _ => (Kind::Scrapped, json!({"reason": "worn_out"})),
     }
 }
@@ -170,7 +175,7 @@ proptest! {
 
     #[test]
     fn row_is_fold_in_any_order_of_arrival(
-        steps in proptest::collection::vec((0u8..26, 0i64..150, 1i64..500, any::<bool>()), 0..40)
+        steps in proptest::collection::vec((0u8..28, 0i64..150, 1i64..500, any::<bool>()), 0..40)
     ) {
         let mut world = world();
         let entries = told(&steps);

@@ -82,6 +82,8 @@ bounds! {
     AxleWeight from whole(100), whole(100_000), "pounds";
     /// A speed that a State special permit allows, miles per hour.
     PermitSpeed from whole(5), whole(50), "miles per hour";
+    /// A width or length of an injury, 32nds of an inch.
+    RepairSize from whole(1), whole(640), "32nds of an inch";
     /// A bead diameter, inches.
     Rim from whole(10), whole(60), "inches";
     /// A width of a rim, inches.

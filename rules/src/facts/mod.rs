@@ -228,6 +228,10 @@ kinds! {
     Removed(casing::Removed) = "removed" on Casing;
     /// The nuts were checked again after a run.
     Torqued(casing::Torqued) = "torqued" on Casing;
+    /// An injury of a casing was repaired.
+    Repaired(casing::Repaired) = "repaired" on Casing;
+    /// The tread pattern was renewed, or a new one cut.
+    Regrooved(casing::Regrooved) = "regrooved" on Casing;
     /// A casing went to a retreader, a repairer or its maker.
     SentAway(casing::SentAway) = "sent_away" on Casing;
     /// A casing came back.

@@ -95,6 +95,9 @@ pub struct Model {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<RestrictedSpeed>)]
     pub max_speed_mph: Option<Quantity>,
+    /// The maker marked it regroovable on both sides, 49 CFR 569.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub regroovable: bool,
     /// Markings that keep it off some positions.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub markings: Vec<Marking>,

@@ -8,7 +8,9 @@ use super::Moment;
 use crate::Quantity;
 use crate::entry::{Entry, Worked};
 use crate::facts::Facts;
-use crate::facts::casing::{Damage, Doubt, Installed, Marks, Ordered, Origin, Path, Removed};
+use crate::facts::casing::{
+    Damage, Doubt, Installed, Marks, Ordered, Origin, Path, Removed, RepairKind, RepairPlace,
+};
 use crate::facts::model::Construction;
 use crate::facts::vehicle::Position;
 use crate::hold::{HoldKind, Verdict};
@@ -167,6 +169,18 @@ pub struct Matter {
     pub name: String,
 }
 
+/// A repair that a casing has.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Repair {
+    /// When.
+    #[serde(flatten)]
+    pub moment: Moment,
+    /// How.
+    pub repair: RepairKind,
+    /// Where.
+    pub place: RepairPlace,
+}
+
 /// What it was sent away for.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Order {
@@ -246,6 +260,14 @@ pub struct Casing {
     pub pressure: Option<Pressure>,
     /// Let down and not aired up since.
     pub let_down: Option<Moment>,
+    /// Its repairs, in order.
+    #[serde(default)]
+    pub repairs: Vec<Repair>,
+    /// The retreader of this tread marked it regroovable.
+    #[serde(default)]
+    pub regroovable: bool,
+    /// When this tread was regrooved.
+    pub regrooved: Option<Moment>,
     /// Damage not answered by a clean inspection.
     pub damage: Option<Damaged>,
     /// A sign, a flat or damage was found while it was installed, or it was installed against
@@ -300,6 +322,9 @@ impl Casing {
             tread: None,
             pressure: None,
             let_down: None,
+            repairs: Vec::new(),
+            regroovable: false,
+            regrooved: None,
             damage: None,
             danger: None,
         };
@@ -397,6 +422,15 @@ impl Casing {
                 if let Some(fitting) = &mut self.fitting {
                     fitting.rechecked = Some(moment);
                 }
+            }
+            Facts::Repaired(facts) => {
+                self.repairs.push(Repair { moment, repair: facts.repair, place: facts.place });
+            }
+            Facts::Regrooved(facts) => {
+                self.regrooved = Some(moment);
+                // What was read of the old grooves says nothing of the new ones.
+                self.tread = None;
+                self.read_tread(moment, facts.grooves_32nds.as_deref().unwrap_or_default());
             }
             Facts::SentAway(facts) => self.send_away(moment, facts),
             Facts::Returned(facts) => self.come_back(moment, facts),

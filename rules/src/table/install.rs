@@ -4,7 +4,7 @@ use super::Stop;
 use crate::Quantity;
 use crate::decide::{Case, doubt_entries};
 use crate::facts::Facts;
-use crate::facts::casing::Installed;
+use crate::facts::casing::{Installed, RepairKind};
 use crate::facts::model::{Construction, Marking};
 use crate::facts::vehicle::{Axle, Places, Position, Vehicle, VehicleKind};
 use crate::fold::casing::Casing;
@@ -126,6 +126,36 @@ pub(super) fn duals(case: &Case<'_>) -> Option<Stop> {
         || tread > Quantity::whole(4)
         || (ask.casing.construction.radial() && pressure > Quantity::whole(5));
     uneven.then(|| Stop { caution: true, ..Stop::default() })
+}
+
+/// 49 CFR 393.75(d), (e): no retread and nothing regrooved on the front wheels of a bus, nothing
+/// regrooved of 4,920 lb or more on those of a truck or tractor. A lighter one there is for the
+/// crew to acknowledge, 49 CFR 396 Appendix A 10(a).
+pub(super) fn bus_front(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    if !ask.vehicle.front_wheel(ask.facts.position) {
+        return None;
+    }
+    let regrooved = ask.casing.regrooved;
+    let barred = match ask.vehicle.kind {
+        VehicleKind::Bus => regrooved.is_some() || ask.casing.life > 0,
+        _ => regrooved.is_some() && case.model()?.single_lb >= Quantity::whole(4920),
+    };
+    (barred || regrooved.is_some()).then(|| Stop {
+        evidence: regrooved.map(|moment| moment.entry).into_iter().collect(),
+        found: None,
+        caution: !barred,
+    })
+}
+
+/// 49 CFR 396 Appendix A 10(a): a boot, blowout patch or other ply repair on the steering axle
+/// of a power unit.
+pub(super) fn steer_repair(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    let plies = ask.casing.repairs.iter().filter(|one| one.repair != RepairKind::NailHole);
+    let evidence: Vec<_> = plies.map(|one| one.moment.entry).collect();
+    (ask.vehicle.front_wheel(ask.facts.position) && !evidence.is_empty())
+        .then(|| Stop::shown(evidence))
 }
 
 /// A State inspection rule: more than 1/2 inch of diameter; bias beside radial.

@@ -10,6 +10,7 @@ mod inflate;
 mod install;
 mod mount;
 mod release;
+mod repair;
 mod service;
 
 use crate::decide::Case;
@@ -269,6 +270,8 @@ pub(crate) const CHECKS: &[Check] = &[
     computed("install.hold_covers", install::hold_covers),
     computed("install.tread", install::tread),
     computed("install.condition", install::condition),
+    computed("install.bus_front", install::bus_front),
+    computed("install.steer_repair", install::steer_repair),
     computed("install.steer_mix", install::steer_mix),
     computed("install.axle_mix", install::axle_mix),
     computed("install.duals", install::duals),
@@ -280,6 +283,8 @@ pub(crate) const CHECKS: &[Check] = &[
     computed("install.speed", install::speed),
     attested("install.wheel", install::installed),
     computed("install.torque", install::torque),
+    computed("repair.limits", repair::limits),
+    computed("regroove.marked", repair::marked),
     computed("retread.declared", dispose::declared),
     computed("dispose.preserved", dispose::preserved),
     computed("dispose.scrap", dispose::scrap),

@@ -11,3 +11,4 @@ mod late;
 mod ledger;
 mod opening;
 mod plain;
+mod repair;

@@ -190,7 +190,10 @@ fn is_returned(facts: &Facts) -> bool {
 }
 
 fn is_retreaded(facts: &Facts) -> bool {
-    matches!(facts, Facts::Returned(returned) if returned.done == Done::Retread)
+    match facts {
+        Facts::Returned(returned) => returned.done == Done::Retread,
+        facts => matches!(facts, Facts::Regrooved(_)),
+    }
 }
 
 fn least(facts: &Facts) -> Option<Quantity> {
@@ -198,6 +201,7 @@ fn least(facts: &Facts) -> Option<Quantity> {
         Facts::TreadRead(facts) => Some(&facts.grooves_32nds),
         Facts::Installed(facts) => facts.grooves_32nds.as_ref(),
         Facts::Acquired(facts) => facts.grooves_32nds.as_ref(),
+        Facts::Regrooved(facts) => facts.grooves_32nds.as_ref(),
         _ => None,
     };
     grooves?.iter().flatten().min().copied()

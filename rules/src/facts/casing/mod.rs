@@ -6,6 +6,7 @@ mod assembly;
 mod custody;
 mod disposal;
 mod fitting;
+mod repair;
 
 pub use acquired::{Acquired, Origin};
 pub use air::{Deflated, Inflated, ThirdPartyService};
@@ -15,6 +16,7 @@ pub use disposal::{
     Disposal, Disposed, MadeUnusable, PreservationEnded, Preserved, Recalled, Remedied,
 };
 pub use fitting::{Installed, Removed, Torqued};
+pub use repair::{Regrooved, RepairKind, RepairPlace, Repaired};
 
 use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};
 use super::{Field, shape};

@@ -28,6 +28,8 @@ impl Casing {
     /// A new tread ends what was known of the old one. It never answers a doubt.
     fn retread(&mut self, moment: Moment, facts: &Returned) {
         self.life = facts.life.unwrap_or(self.life + 1);
+        self.regroovable = facts.regroovable;
+        self.regrooved = None;
         self.tread =
             facts.tread_32nds.map(|least_32nds| Tread { moment, least_32nds, ran_since: false });
         if let Some(tin) = facts.tin.as_ref().filter(|tin| !self.marks.tins.contains(tin)) {

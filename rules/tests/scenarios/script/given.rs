@@ -235,6 +235,9 @@ impl Given {
             let axle = |(axle, load): (&String, &Value)| json!({"axle": axle.parse::<u8>().unwrap(), "load_lb": load});
             facts.insert("axles".to_owned(), loads.map(axle).collect());
         }
+        if let Some(inches) = facts.remove("size_in") {
+            facts.insert("size_32nds".to_owned(), json!(inches.as_f64().unwrap() * 32.0));
+        }
         let casings = self.topics.get("casings");
         let casing =
             casings.and_then(|all| all.get(subject)).map(|_| self.thing("casings", subject));
@@ -287,7 +290,9 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
         SubjectKind::Person => json!({}),
         SubjectKind::Depot => json!({"name": name, "zone": thing["zone"]}),
         SubjectKind::Model => {
-            thing.remove("regroovable_sides");
+            if thing.remove("regroovable_sides") == Some(json!(2)) {
+                thing.insert("regroovable".to_owned(), json!(true));
+            }
             thing.extend([
                 ("maker".to_owned(), json!("Invented")),
                 ("name".to_owned(), json!(name)),
