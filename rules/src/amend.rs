@@ -344,7 +344,7 @@ impl Amended {
         }
         let own = case.command.subject;
         let known = &case.world.histories[&own];
-        let here = fit::clashes(case.world, own, known.iter().chain([&self.own(case)]));
+        let here = fit::clashes(case.world, case.world, own, known.iter().chain([&self.own(case)]));
         if !self.moves_over(case) || !here.fits() {
             return here;
         }

@@ -281,18 +281,17 @@ pub(crate) fn decide_to(
     if let Some((amended, instead)) = instead.as_ref().filter(|_| own.recorded()) {
         added.extend(amended.follow(&case, &own, consequences(instead, true)));
     }
-    let mut leans = case.fit.leans;
+    let mut leans = case.fit.leans.clone();
     if depth == Depth::Whole {
         let late = late::doubts(&case, &own, &added, rest);
-        leans |= late.leans;
+        if late.leans {
+            leans.extend(added.iter().map(|entry| entry.subject).chain([own.subject]));
+        }
         added.extend(late.doubts);
     }
     own.basis.entries = heads_read(&case);
-    if leans {
-        let about = added.iter().map(|entry| entry.subject).chain([own.subject]).collect();
-        own.basis.leans_on =
-            fit::followers(world, rest, &about).iter().map(|command| command.id).collect();
-    }
+    own.basis.leans_on =
+        fit::followers(world, rest, &leans).iter().map(|command| command.id).collect();
     number(world, own, added)
 }
 

@@ -3,7 +3,8 @@
 //! A move that arrives late is recorded only if no time of a casing on a wheel or at a
 //! position then overlaps another's, and if everything recorded of the casing afterwards
 //! still finds it where it needs it. It is judged together with the later entries of the
-//! same casing in the same request: a mount and its demount are one stay.
+//! same casing in the same request: a mount and its demount are one stay. Where another casing
+//! is in the way, so are the later entries about that one.
 
 use crate::decide::{Case, Depth, decide_to};
 use crate::entry::{Command, Entry, Subject, SubjectKind};
@@ -13,8 +14,7 @@ use crate::fold::casing::{Casing, Whereabouts};
 use crate::fold::{Moment, State, in_order};
 use crate::spot::{Stay, stays};
 use crate::world::World;
-use std::borrow::Cow;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// What a move does not fit with.
@@ -22,10 +22,10 @@ use uuid::Uuid;
 pub(crate) struct Fit {
     /// The first entry of the casing that would not find it where it needs it.
     pub(crate) order: Option<Uuid>,
-    /// The entries that put other casings there for some of the time.
-    pub(crate) taken: Vec<Uuid>,
-    /// It fits only together with later entries of the request.
-    pub(crate) leans: bool,
+    /// The entries that put other casings there for some of the time, each with its casing.
+    pub(crate) taken: BTreeMap<Uuid, Subject>,
+    /// It fits only together with later entries of the request about these.
+    pub(crate) leans: BTreeSet<Subject>,
 }
 
 impl Fit {
@@ -120,45 +120,63 @@ pub(crate) fn fit(case: &Case<'_>, as_recorded: &Entry, rest: &[&Command]) -> Fi
         let stays: Vec<Stay> = case.command.facts.put_on().into_iter().map(stay).collect();
         return Fit { taken: taken(case.world, own.id, &stays), ..Fit::default() };
     };
-    let alone = clashes(case.world, own, known.iter().chain([as_recorded]));
+    let alone = clashes(case.world, case.world, own, known.iter().chain([as_recorded]));
     if alone.fits() {
         return alone;
     }
-    let followers = followers(case.world, rest, &BTreeSet::from([own]));
-    let mut then = Cow::Borrowed(case.world);
-    if !followers.is_empty() {
-        then.to_mut().apply(as_recorded);
-    }
-    for command in followers {
-        let decided = decide_to(Depth::Alone, &then, case.now, case.sender, command, &[], None);
-        decided.iter().for_each(|entry| then.to_mut().apply(entry));
-        if clashes(case.world, own, &then.histories[&own]).fits() {
-            return Fit { leans: true, ..Fit::default() };
+    let mut about = BTreeSet::from([own]);
+    loop {
+        let together = with_followers(case, as_recorded, &followers(case.world, rest, &about));
+        if together.fits() {
+            return Fit { leans: about, ..Fit::default() };
+        }
+        // Who is in the way may have left by then: what follows tells it too.
+        let before = about.len();
+        about.extend(together.taken.into_values());
+        if about.len() == before {
+            return alone;
         }
     }
-    alone
 }
 
-/// What would be in each other's way, and is not yet, if all this were told of a casing.
+/// How the command fits together with these, as far as they are needed.
+fn with_followers(case: &Case<'_>, as_recorded: &Entry, followers: &[&Command]) -> Fit {
+    let own = case.command.subject;
+    let mut then = case.world.clone();
+    then.apply(as_recorded);
+    let mut fit = clashes(case.world, &then, own, &then.histories[&own]);
+    for command in followers {
+        if fit.fits() {
+            break;
+        }
+        let decided = decide_to(Depth::Alone, &then, case.now, case.sender, command, &[], None);
+        decided.iter().for_each(|entry| then.apply(entry));
+        fit = clashes(case.world, &then, own, &then.histories[&own]);
+    }
+    fit
+}
+
+/// What would be in each other's way, and was not before, if all this were told of a casing
+/// where the others are as `others` has it.
 pub(crate) fn clashes<'a>(
-    world: &World,
+    before: &World,
+    others: &World,
     own: Subject,
     told: impl IntoIterator<Item = &'a Entry> + Clone,
 ) -> Fit {
-    let known = misfits(&world.histories[&own]);
+    let known = misfits(&before.histories[&own]);
     let order = misfits(told.clone()).into_iter().find(|entry| !known.contains(entry));
-    let before = world.stays(own.id);
-    let new: Vec<Stay> = stays(told).into_iter().filter(|stay| !before.contains(stay)).collect();
-    Fit { order, taken: taken(world, own.id, &new), leans: false }
+    let stood = before.stays(own.id);
+    let new: Vec<Stay> = stays(told).into_iter().filter(|stay| !stood.contains(stay)).collect();
+    Fit { order, taken: taken(others, own.id, &new), leans: BTreeSet::new() }
 }
 
 /// The entries that put other casings where these stays of a casing are, for some of the time.
-fn taken(world: &World, own: Uuid, stays: &[Stay]) -> Vec<Uuid> {
+fn taken(world: &World, own: Uuid, stays: &[Stay]) -> BTreeMap<Uuid, Subject> {
     let others = world.casings().filter(|(id, _)| !stays.is_empty() && *id != own);
-    let others = others.flat_map(|(id, _)| world.stays(id));
-    let taken = others.filter(|other| stays.iter().any(|stay| stay.overlaps(other)));
-    let taken: BTreeSet<Uuid> = taken.map(|other| other.from.entry).collect();
-    taken.into_iter().collect()
+    let others = others.flat_map(|(id, _)| world.stays(id).into_iter().map(move |stay| (id, stay)));
+    let taken = others.filter(|(_, other)| stays.iter().any(|stay| stay.overlaps(other)));
+    taken.map(|(id, other)| (other.from.entry, Subject::casing(id))).collect()
 }
 
 /// The recorded entries that do not find the casing where they need it, in order of time.

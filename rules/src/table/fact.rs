@@ -116,7 +116,9 @@ fn late_move(case: &Case<'_>) -> Option<Stop> {
 /// The wheel, the position or the mark belongs to another.
 pub(super) fn place_taken(case: &Case<'_>) -> Option<Stop> {
     match &case.command.facts {
-        _ if !case.fit.taken.is_empty() => Some(Stop::shown(case.fit.taken.clone())),
+        _ if !case.fit.taken.is_empty() => {
+            Some(Stop::shown(case.fit.taken.keys().copied().collect()))
+        }
         Facts::Acquired(facts) => mark_taken(case, &facts.marks),
         Facts::Identified(facts) => mark_taken(case, &facts.marks),
         Facts::Registered(body) | Facts::Changed(body) => match body {
