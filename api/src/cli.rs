@@ -2,7 +2,7 @@
 
 use crate::accounts;
 use crate::clock::Clock;
-use crate::demo::{self, Demo};
+use crate::demo::{self, Demo, Drawn, Loaded};
 use crate::keys::Keys;
 use crate::organisations::{self, NewOrganisation};
 use crate::state::State;
@@ -19,6 +19,8 @@ use store::check::check;
 use store::embedded::{self, Embedded, Options};
 use store::rebuild::rebuild;
 use store::{Patience, Store};
+use tokio::signal::ctrl_c;
+use tokio::signal::unix::{SignalKind, signal};
 use uuid::Uuid;
 
 /// A ledger of heavy-truck tire casings.
@@ -114,6 +116,12 @@ enum Command {
         /// Where to listen
         #[arg(long, env = "PROOFHOLD_LISTEN", default_value = "127.0.0.1:8080")]
         listen: String,
+        /// How many casings are drawn, beside those that README.md tells of
+        #[arg(long, default_value_t = 700)]
+        casings: u32,
+        /// What the draw hangs on: the same seed gives the same fleet
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
     },
     /// Organisations
     #[command(subcommand)]
@@ -228,10 +236,11 @@ fn run(cli: Cli) -> Done {
             actix_web::rt::System::new().block_on(migrate(&settings, down))?;
         }
         Command::Serve { listen } => {
-            actix_web::rt::System::new().block_on(serve(settings, &listen, false))?;
+            actix_web::rt::System::new().block_on(serve(settings, &listen, None))?;
         }
-        Command::Demo { listen } => {
-            actix_web::rt::System::new().block_on(serve(settings, &listen, true))?;
+        Command::Demo { listen, casings, seed } => {
+            let drawn = Some(Drawn { casings, seed });
+            actix_web::rt::System::new().block_on(serve(settings, &listen, drawn))?;
         }
     }
     Ok(())
@@ -250,14 +259,22 @@ async fn migrate(settings: &Settings, down: Option<usize>) -> Done {
     database.close().await
 }
 
-async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
+async fn serve(settings: Settings, listen: &str, demo: Option<Drawn>) -> Done {
     let listener = bind(listen)?;
     let mut database = Database::open(&settings).await?;
     let keys = Keys::open(settings.keys_folder())?;
     let store = Store::connect(&database.url);
     let state = web::Data::new(State::new(store, keys, Clock::system())?);
-    if with_demo {
-        greet(&demo::open(&state, &settings.data).await?, listener.local_addr()?)?;
+    if let Some(drawn) = demo {
+        let demo = tokio::select! {
+            demo = demo::open(&state, &settings.data, drawn) => demo?,
+            stopped = stopped() => {
+                stopped?;
+                // Nothing of it is kept; the database is not left behind either.
+                return database.close().await;
+            }
+        };
+        greet(&demo, listener.local_addr()?)?;
     }
     tracing::info!(event = "sys_startup", listen = %listener.local_addr()?);
     tokio::select! {
@@ -265,6 +282,15 @@ async fn serve(settings: Settings, listen: &str, with_demo: bool) -> Done {
         never = database.keep_running() => never,
     }
     database.close().await
+}
+
+/// Waits until somebody stops the program, for as long as the server does not yet listen to that.
+async fn stopped() -> io::Result<()> {
+    let mut terminated = signal(SignalKind::terminate())?;
+    tokio::select! {
+        interrupted = ctrl_c() => interrupted,
+        _ = terminated.recv() => Ok(()),
+    }
 }
 
 fn bind(listen: &str) -> Result<TcpListener, String> {
@@ -288,8 +314,10 @@ fn bind(listen: &str) -> Result<TcpListener, String> {
 fn greet(demo: &Demo, address: SocketAddr) -> io::Result<()> {
     let mut out = io::stdout().lock();
     match demo.loaded {
-        Some((sent, refused)) => {
+        Some(Loaded { sent, refused, took }) => {
+            let speed = sent as f64 / took.as_secs_f64();
             writeln!(out, "Larkspur Haulage: {sent} entries were loaded, {refused} were refused.")?;
+            writeln!(out, "That took {:.0} s, {speed:.0} entries per second.", took.as_secs_f64())?;
         }
         None => writeln!(out, "Larkspur Haulage is there already; nothing was loaded.")?,
     }

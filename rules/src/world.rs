@@ -436,6 +436,7 @@ impl Circle {
             self.wheels.insert(facts.wheel);
         }
         if let Facts::Acquired(facts) = &command.facts {
+            self.models.insert(facts.model);
             self.wheels.extend(facts.wheel);
             self.takeovers.extend(facts.vehicle);
         }

@@ -11,7 +11,7 @@ use crate::postgres::{connect, wait};
 use crate::proofhold::{Answer, send, serve};
 use actix_web::dev::ServerHandle;
 use api::clock::Clock;
-use api::demo;
+use api::demo::{self, Drawn};
 use api::keys::Keys;
 use api::limits::Limits;
 use api::state::State;
@@ -139,7 +139,9 @@ impl Served {
         let (store, keys) = (Store::connect(&url), folder.join("keys"));
         let clock = Clock::of(move || now);
         let state = State::new(store.clone(), Keys::open(keys.clone()).unwrap(), clock).unwrap();
-        let loaded = wait(demo::open(&state, folder)).map_err(|error| error.to_string()).unwrap();
+        let loaded = wait(demo::open(&state, folder, Drawn::NOTHING))
+            .map_err(|error| error.to_string())
+            .unwrap();
 
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let base = format!("http://{}", listener.local_addr().unwrap());

@@ -5,7 +5,7 @@
 //! entry never changes is the ledger's own promise.
 
 use crate::postgres::{Database, wait};
-use api::demo::{self, Posting};
+use api::demo::{self, Drawn, Posting};
 use chrono::{DateTime, Utc};
 use rules::entry::{Outcome, Sender};
 use rules::{Entry, Kind, World, decide};
@@ -27,9 +27,14 @@ pub struct Fleet {
     database: Database,
 }
 
+/// The part of the demo that is told of.
+pub fn told(now: DateTime<Utc>) -> impl Iterator<Item = Posting> {
+    demo::days(now, Drawn::NOTHING).flatten()
+}
+
 pub static FLEET: LazyLock<Fleet> = LazyLock::new(|| {
     let now: DateTime<Utc> = "2026-03-12T15:00:00Z".parse().unwrap();
-    let ledger = Ledger::on(Database::new(), demo::fleet(now));
+    let ledger = Ledger::on(Database::new(), told(now).collect());
     let add =
         async |conn: &mut _| account::add_organisation(conn, ledger.org, ("larkspur", "")).await;
     assert!(wait(ledger.store.in_org(ledger.org, add)).unwrap());
@@ -117,13 +122,17 @@ impl Ledger {
 /// Decides in a world kept in memory, where nothing has to be looked for.
 fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
     let mut world = World::new(demo::organisation());
+    let mut ledger: Vec<Entry> = Vec::new();
     let decide_one = |posting: &Posting| {
         loop {
             let wants = world.wants([(posting.person, &posting.command)]);
             if wants.is_empty() {
                 break;
             }
-            assert!(wants.histories.is_empty(), "late: {:?}", posting.command);
+            for subject in wants.histories {
+                let history = ledger.iter().filter(|entry| entry.subject == subject);
+                world.histories.insert(subject, history.cloned().collect());
+            }
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
             for (spot, since) in wants.spots {
@@ -143,6 +152,7 @@ fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
         let sender = Sender { person: posting.person, sent_at: None };
         let entries = decide(&world, posting.at, sender, &posting.command, &[], None);
         entries.iter().for_each(|entry| world.apply(entry));
+        ledger.extend(entries.iter().cloned());
         entries
     };
     postings.iter().map(decide_one).collect()

@@ -5,7 +5,7 @@
 //! lock ends with its session), 40.1 (event triggers, which hold a migration here where a test
 //! wants it). The rest is the ledger's own promise, no outside source.
 
-use crate::ledger::{Ledger, request};
+use crate::ledger::{Ledger, request, told};
 use crate::postgres::{Database, WAITING, connect, until, wait};
 use api::demo;
 use std::env;
@@ -297,8 +297,8 @@ impl Private {
         let (store, org) = (Store::connect(&self.url("ledger")), demo::organisation());
         let add = async |conn: &mut _| add_organisation(conn, org, ("larkspur", "")).await;
         assert!(wait(store.in_org(org, add)).unwrap());
-        for posting in &demo::fleet("2026-03-12T15:00:00Z".parse().unwrap())[..count] {
-            let requests = [request(posting)];
+        for posting in told("2026-03-12T15:00:00Z".parse().unwrap()).take(count) {
+            let requests = [request(&posting)];
             let work = async |conn: &mut _| record(conn, org, posting.at, &requests).await;
             wait(store.in_org(org, work)).unwrap();
         }

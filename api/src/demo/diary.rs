@@ -1,6 +1,6 @@
 //! Writes the demo's entries down: one method a kind of work.
 
-use super::{Posting, id, named, person_id};
+use super::{Person, Posting, id, named, person_id};
 use chrono::{DateTime, Days, FixedOffset, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use rules::facts::vehicle::Position;
@@ -56,7 +56,7 @@ impl Tire {
 
 /// A place on a vehicle, with its set pressure.
 pub(super) struct Spot {
-    pub(super) unit: &'static str,
+    pub(super) unit: String,
     pub(super) position: Position,
     pub(super) set_psi: i64,
 }
@@ -86,8 +86,11 @@ struct Note<'a> {
     more: Value,
 }
 
+/// Depth of a new tread from the retreader, 32nds of an inch.
+pub(super) const RETREAD_DEPTH: i64 = 18;
+
 /// Days between the first entry and the last morning.
-pub(super) const FIRST_DAY: u64 = 200;
+pub(super) const FIRST_DAY: u64 = 730;
 
 pub(super) struct Diary {
     /// The last morning: today's, or yesterday's where it is too early in the day.
@@ -97,6 +100,8 @@ pub(super) struct Diary {
     counts: BTreeMap<String, u32>,
     /// Depots and days on which a cage is used.
     caged: BTreeSet<(&'static str, u64)>,
+    /// Those of them on which it was looked at.
+    looked: BTreeSet<(&'static str, u64)>,
     registered: i32,
 }
 
@@ -106,25 +111,35 @@ impl Diary {
         let here = now.with_timezone(&ELMFORD.zone).naive_local();
         let early = here.time() < NaiveTime::from_hms_opt(9, 0, 0).expect("nine o'clock");
         let last_morning = here.date() - Days::new(u64::from(early));
-        let (postings, counts, caged) = (Vec::new(), BTreeMap::new(), BTreeSet::new());
-        Diary { last_morning, postings, counts, caged, registered: 0 }
+        let (caged, looked) = (BTreeSet::new(), BTreeSet::new());
+        let (postings, counts) = (Vec::new(), BTreeMap::new());
+        Diary { last_morning, postings, counts, caged, looked, registered: 0 }
     }
 
-    /// What was written, in order of time, with the looks at the cages that it took.
-    pub(super) fn into_postings(mut self) -> Vec<Posting> {
+    /// Takes out what was written, in order of time, with the looks at the cages that it took.
+    pub(super) fn take(&mut self) -> Vec<Posting> {
         for (depot, day) in std::mem::take(&mut self.caged) {
+            if !self.looked.insert((depot, day)) {
+                continue;
+            }
             let depot = if depot == ELMFORD.name { &ELMFORD } else { &SANDGATE };
             let facts = json!({"defects": [], "label": "readable"});
             let at = self.time(depot, (day, 6, 30));
             self.about(depot.crew, at, "cage_checked", (SubjectKind::Cage, depot.cage), facts);
         }
-        self.postings.sort_by_key(|posting| posting.at);
-        self.postings
+        let mut postings = std::mem::take(&mut self.postings);
+        postings.sort_by_key(|posting| posting.at);
+        postings
     }
 
     /// The day so many days before the last morning.
     pub(super) fn day(&self, days: u64) -> NaiveDate {
         self.last_morning - Days::new(days)
+    }
+
+    /// When that day begins, at Elmford.
+    pub(super) fn begins(&self, days: u64) -> DateTime<FixedOffset> {
+        self.time(&ELMFORD, (days, 0, 0))
     }
 
     pub(super) fn time(&self, depot: &Depot, (days, hour, minute): When) -> DateTime<FixedOffset> {
@@ -170,11 +185,13 @@ impl Diary {
     }
 
     /// A person entered into the ledger; the name is kept apart.
-    pub(super) fn register_person(&mut self, login: &str, name: &str) {
+    pub(super) fn register_person(&mut self, person: &Person) {
         let at = self.first_day();
-        let subject = Subject::of(SubjectKind::Person, person_id(login));
-        let more = json!({"facts": {}, "personal": {"name": name}});
-        self.write(Note { who: "gus", at, kind: "registered", subject, name: login, more });
+        let subject = Subject::of(SubjectKind::Person, person_id(person.login));
+        let facts = person.employer.map_or(json!({}), |firm| json!({"employer": firm}));
+        let more = json!({"facts": facts, "personal": {"name": person.name}});
+        let (who, name) = ("gus", person.login);
+        self.write(Note { who, at, kind: "registered", subject, name, more });
     }
 
     fn first_day(&mut self) -> DateTime<FixedOffset> {
@@ -225,6 +242,13 @@ impl Diary {
         let clear = json!({"off_wheel": true, "inside": "clear", "outside": "clear",
             "beads": "clear", "passed": true});
         self.work(tire, when, "inspected", &[], clear);
+    }
+
+    /// Inspected off the wheel: a break in the plies, seen from inside.
+    pub(super) fn inspect_broken(&mut self, tire: &Tire, when: When) {
+        let broken = json!({"off_wheel": true, "inside": "damaged", "outside": "clear",
+            "beads": "clear", "passed": false});
+        self.work(tire, when, "inspected", &[], broken);
     }
 
     /// Inspected off the wheel, and the liner is creased: a sign of a zipper rupture.
@@ -287,19 +311,37 @@ impl Diary {
     }
 
     pub(super) fn install(&mut self, tire: &Tire, when: When, spot: &Spot) {
+        self.install_by(tire, (tire.depot.crew, when), spot, Some(475));
+    }
+
+    /// Installed by this person, the nuts tightened so far as they say.
+    pub(super) fn install_by(
+        &mut self,
+        tire: &Tire,
+        by: (&str, When),
+        spot: &Spot,
+        torque_ft_lb: Option<i64>,
+    ) -> Uuid {
         let mut confirmed = vec!["install.wheel"];
         if spot.dual() {
             confirmed.push("install.dual_contact");
         }
-        let facts = json!({"read": {"brand": tire.brand}, "vehicle": id(SubjectKind::Vehicle, spot.unit),
-            "position": spot.position, "torque_ft_lb": 475, "psi": spot.set_psi,
-            "odometer_mi": odometer(spot.unit, when.0)});
-        self.work(tire, when, "installed", &confirmed, facts);
+        let facts = json!({"read": {"brand": tire.brand}, "vehicle": id(SubjectKind::Vehicle, &spot.unit),
+            "position": spot.position, "torque_ft_lb": torque_ft_lb, "psi": spot.set_psi,
+            "odometer_mi": odometer(&spot.unit, by.1.0)});
+        self.sent(tire, by, "installed", json!({"facts": facts, "attested": confirmed}))
+    }
+
+    /// The office finds out that what was refused did happen.
+    pub(super) fn resolve(&mut self, tire: &Tire, when: When, refused: Uuid) {
+        let facts = json!({"refusal": refused, "it_did_happen": true});
+        let more = json!({"facts": facts, "personal": {"note": "Finn called: it is on the road."}});
+        self.sent(tire, ("cora", when), "resolved", more);
     }
 
     /// The nuts are checked again.
     pub(super) fn torque(&mut self, tire: &Tire, when: When, spot: &Spot) {
-        let facts = json!({"torque_ft_lb": 475, "odometer_mi": odometer(spot.unit, when.0)});
+        let facts = json!({"torque_ft_lb": 475, "odometer_mi": odometer(&spot.unit, when.0)});
         self.work(tire, when, "torqued", &[], facts);
     }
 
@@ -315,20 +357,63 @@ impl Diary {
 
     /// Taken off the vehicle with its air in.
     pub(super) fn remove(&mut self, tire: &Tire, when: When, spot: &Spot) {
-        self.off(tire, when, spot, (spot.set_psi, false));
+        self.off(tire, (tire.depot.crew, when), spot, (spot.set_psi, false));
     }
 
     /// Core out and fully flat first, because it was found low.
     pub(super) fn remove_flat(&mut self, tire: &Tire, when: When, spot: &Spot, found_psi: i64) {
-        self.off(tire, when, spot, (found_psi, true));
+        self.off(tire, (tire.depot.crew, when), spot, (found_psi, true));
     }
 
-    fn off(&mut self, tire: &Tire, when: When, spot: &Spot, (found_psi, flat): (i64, bool)) {
-        let confirmed: &[&str] = if flat { &["demount.valve_clear"] } else { &[] };
+    /// Taken off by this person: pressure found, and whether it was let down first.
+    pub(super) fn off(
+        &mut self,
+        tire: &Tire,
+        by: (&str, When),
+        spot: &Spot,
+        (found_psi, flat): (i64, bool),
+    ) {
+        let confirmed: &[&str] = match (flat, spot.dual()) {
+            (true, true) => &["demount.valve_clear", "remove.duals_deflated"],
+            (true, false) => &["demount.valve_clear"],
+            (false, _) => &[],
+        };
         let facts = json!({"found_psi": found_psi, "core_out_flat": flat,
             "depot": id(SubjectKind::Depot, tire.depot.name),
-            "odometer_mi": odometer(spot.unit, when.0)});
-        self.work(tire, when, "removed", confirmed, facts);
+            "odometer_mi": odometer(&spot.unit, by.1.0)});
+        self.sent(tire, by, "removed", json!({"facts": facts, "attested": confirmed}));
+    }
+
+    pub(super) fn scrap(&mut self, tire: &Tire, when: When, reason: &str) {
+        self.work(tire, when, "scrapped", &[], json!({"reason": reason}));
+    }
+
+    /// Scrap is cut and goes to be shredded.
+    pub(super) fn cut(&mut self, tire: &Tire, when: When) {
+        let cut = json!({"cut": "both beads cut through", "photo": format!("{}-cut.jpg", tire.brand),
+            "witness": person_id("dora")});
+        self.work(tire, when, "made_unusable", &[], cut);
+        let gone = json!({"facts": {"how": "scrap", "to": "Copse Recycling"}});
+        let (day, hour, minute) = when;
+        let minutes = hour * 60 + minute + 20;
+        self.sent(tire, ("cora", (day, minutes / 60, minutes % 60)), "disposed", gone);
+    }
+
+    /// To be retreaded; the retreader is told where it is under doubt.
+    pub(super) fn send_to_retread(&mut self, tire: &Tire, when: When, doubtful: bool) {
+        let more = json!({"facts": {"to": "Pinebrook Retreading", "purpose": "retread",
+            "declared_suspect": doubtful}});
+        self.sent(tire, ("cora", when), "sent_away", more);
+    }
+
+    /// It comes back with a new tread, or without one where it was rejected.
+    pub(super) fn come_back(&mut self, tire: &Tire, when: When, rejected: Option<&str>) {
+        let read = json!({"brand": tire.brand});
+        let facts = match rejected {
+            Some(why) => json!({"read": read, "done": "nothing", "rejected_for": why}),
+            None => json!({"read": read, "done": "retread", "tread_32nds": RETREAD_DEPTH}),
+        };
+        self.sent(tire, ("cora", when), "returned", json!({"facts": facts}));
     }
 
     pub(super) fn demount(&mut self, tire: &Tire, by: (&str, When), retries: Option<Uuid>) -> Uuid {

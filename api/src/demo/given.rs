@@ -5,6 +5,7 @@ use super::{PEOPLE, SLUG, id};
 use rules::facts::vehicle::{Axle, Places, Vehicle, VehicleKind};
 use rules::{Quantity, SubjectKind as Kind};
 use serde_json::{Value, json};
+use std::borrow::Cow;
 
 /// A wheel that turns out to be cracked.
 pub(super) const CRACKED_WHEEL: &str = "LW-57";
@@ -15,13 +16,13 @@ pub(super) const STALE_GAUGE: &str = "Sandgate dial 2";
 /// A vehicle of the fleet.
 pub(super) struct Unit {
     /// Its unit number.
-    pub(super) unit: &'static str,
-    kind: VehicleKind,
+    pub(super) unit: Cow<'static, str>,
+    pub(super) kind: VehicleKind,
     pub(super) depot: &'static Depot,
     /// Set pressure of the steering axle, if it has one.
-    steer_psi: Option<i64>,
+    pub(super) steer_psi: Option<i64>,
     /// How many axles with duals it has.
-    duals: usize,
+    pub(super) duals: usize,
     /// The number of its first tire; the others follow from front to rear.
     pub(super) first_tire: u32,
     /// Days before the last morning on which its tires were put on.
@@ -37,7 +38,7 @@ impl Unit {
         positions
             .into_iter()
             .map(|position| Spot {
-                unit: self.unit,
+                unit: self.unit.to_string(),
                 position,
                 set_psi: set_psi(position.mate().is_some()),
             })
@@ -54,7 +55,7 @@ const fn unit(
     fitted: u64,
 ) -> Unit {
     let (steer_psi, duals) = axles;
-    Unit { unit, kind, depot, steer_psi, duals, first_tire, fitted }
+    Unit { unit: Cow::Borrowed(unit), kind, depot, steer_psi, duals, first_tire, fitted }
 }
 
 /// The trailer whose set pressure was raised.
@@ -75,7 +76,7 @@ pub(super) static UNITS: [Unit; 6] = [
 /// Registers everything, in the order in which one names the other.
 pub(super) fn register(diary: &mut Diary) {
     for person in &PEOPLE {
-        diary.register_person(person.login, person.name);
+        diary.register_person(person);
     }
     let policy = json!({"overpressure_psi": 20, "extended_hold_s": 1200, "bolted_on_path": false});
     diary.register("gus", (Kind::Policy, SLUG), policy);
@@ -87,14 +88,14 @@ pub(super) fn register(diary: &mut Diary) {
     train(diary);
     models(diary);
     tools(diary);
-    for number in 1000..1040 {
+    for number in (1000..1040).chain([1045]) {
         wheel(diary, &format!("LW-{number}"));
     }
     wheel(diary, CRACKED_WHEEL);
     for unit in &UNITS {
         // One trailer began at 95 psi; its set pressure was raised later.
         let first_psi = if unit.unit == RAISED { 95 } else { DUAL_PSI };
-        diary.register("cora", (Kind::Vehicle, unit.unit), json!(vehicle(unit, first_psi)));
+        diary.register("cora", (Kind::Vehicle, &unit.unit), json!(vehicle(unit, first_psi)));
         if unit.unit == RAISED {
             let at = diary.time(unit.depot, (160, 11, 0));
             let raised = json!(vehicle(unit, DUAL_PSI));
@@ -115,7 +116,7 @@ fn train(diary: &mut Diary) {
         "trajectory",
         "install_remove",
     ];
-    for (minute, login) in (0..).zip(["ada", "ben", "dora", "milo"]) {
+    for (minute, login) in (0..).zip(["ada", "ben", "finn", "dora", "milo"]) {
         let at = diary.time(&ELMFORD, (FIRST_DAY - 1, 13, minute));
         let facts = json!({"wheel_kind": "single_piece", "abilities": abilities});
         diary.about("cora", at, "trained", (Kind::Person, login), facts);
@@ -174,11 +175,16 @@ fn tools(diary: &mut Diary) {
 }
 
 fn wheel(diary: &mut Diary, name: &str) {
-    let body = json!({"kind": "single_piece", "rim_in": 22.5, "width_in": 8.25, "rated_psi": 140});
-    diary.register("cora", (Kind::Wheel, name), body);
+    diary.register("cora", (Kind::Wheel, name), wheel_body());
 }
 
-fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
+/// Every wheel of the fleet is of one kind.
+pub(super) fn wheel_body() -> Value {
+    json!({"kind": "single_piece", "rim_in": 22.5, "width_in": 8.25, "rated_psi": 140})
+}
+
+/// What is registered of a vehicle whose dual axles have this set pressure.
+pub(super) fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
     let axle = |places, steer, psi| Axle {
         places,
         steer,
@@ -188,7 +194,7 @@ fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
     let steer = unit.steer_psi.map(|psi| axle(Places::Single, true, psi));
     let duals = (0..unit.duals).map(|_| axle(Places::Dual, false, dual_psi));
     Vehicle {
-        unit: unit.unit.to_owned(),
+        unit: unit.unit.to_string(),
         kind: unit.kind,
         axles: steer.into_iter().chain(duals).collect(),
         speed_restricted: false,

@@ -5,7 +5,7 @@ use super::given::{CRACKED_WHEEL, STALE_GAUGE, UNITS, Unit};
 use serde_json::json;
 
 /// Tires that left their place, with the days before the last morning; the others run on.
-const LEFT: [(u32, u64); 5] = [(1001, 1), (1016, 20), (1017, 30), (1022, 45), (1023, 6)];
+const LEFT: [(u32, u64); 6] = [(1001, 1), (1016, 20), (1017, 30), (1022, 45), (1023, 6), (1035, 2)];
 
 /// Writes everything down that happened after the first day.
 pub(super) fn tell(diary: &mut Diary) {
@@ -19,6 +19,7 @@ pub(super) fn tell(diary: &mut Diary) {
     leaked_and_held_again(diary);
     scrapped_for_a_sign(diary);
     mate_was_down(diary);
+    helped_on_the_road(diary);
     stock(diary);
 }
 
@@ -190,6 +191,23 @@ fn replace(diary: &mut Diary, spare: &Tire, day: u64, spot: &Spot, stale_gauge: 
 fn mate_was_down(diary: &mut Diary) {
     let (outer, _, _) = fitted(1028);
     diary.read_pressure(&outer, (0, 6, 50), 74);
+}
+
+/// A service firm changed a damaged tire at the roadside. Its installation was refused, for
+/// nobody had said how tight the nuts are; the trailer rolled all the same, and the office found
+/// out. It stands still until that tire is off.
+fn helped_on_the_road(diary: &mut Diary) {
+    let (damaged, spot, _) = fitted(1035);
+    let spare = Tire::new(1045, damaged.model, damaged.depot);
+    diary.acquire(&spare, (70, 14, 4));
+    diary.inspect(&spare, (13, 13, 0));
+    diary.mount(&spare, (13, 13, 20), &wheel_of(&spare), spot.set_psi);
+    diary.hold(&spare, (13, 13, 40), spot.set_psi, Hold::Standard);
+    diary.release(&spare, (13, 14, 0), spot.set_psi, None);
+
+    diary.off(&damaged, ("finn", (2, 10, 40)), &spot, (spot.set_psi, true));
+    let refused = diary.install_by(&spare, ("finn", (2, 11, 10)), &spot, None);
+    diary.resolve(&spare, (1, 9, 20), refused);
 }
 
 /// What lies at the depots: a spare ready to install, one mounted and not yet held whose
