@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 PEOPLE = {"crew": "ada", "office": "cora", "manager": "dora", "auditor": "vera", "admin": "gus"}
 # Whose account and sign-ins are tried out; nobody else's, who would be locked out.
 TRIED = "nell"
-KINDS = ["depots", "people", "vehicles", "wheels", "cages", "gauges", "models", "recommendations", "casings"]
+KINDS = ["depots", "people", "vehicles", "wheels", "cages", "gauges", "models", "recommendations", "charts", "casings"]
 # Fields of facts and parameters that name a thing, and where such things are listed.
 NAMED = {"depot": "depots", "vehicle": "vehicles", "wheel": "wheels", "cage": "cages", "gauge": "gauges",
          "model": "models", "models": "models", "by": "people", "from_depot": "depots", "to_depot": "depots",
@@ -64,6 +64,9 @@ DEPEND = (
     "That is less than was found: send `deflated`.",
     "Only what is inflated bolted on names it.",
     "An axle from 1 to 12 is expected, each once.",
+    "That is in row ",
+    "It contradicts row ",
+    "It is a chart of ",
 )
 
 address = os.environ["DEMO_ADDRESS"]

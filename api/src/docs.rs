@@ -31,7 +31,7 @@ use utoipa_swagger_ui::Config;
         (name = "sign-in", description = "Signing in, going on, signing out"),
         (name = "entries", description = "What happened, and the decisions on it"),
         (name = "casings", description = "Casings and vehicles, as they stand and what may be done"),
-        (name = "registry", description = "What is registered and changed: depots, people, vehicles, wheels, cages, gauges, models, recommendations, policy"),
+        (name = "registry", description = "What is registered and changed: depots, people, vehicles, wheels, cages, gauges, models, recommendations, charts, policy"),
         (name = "rules", description = "The rules that entries are judged by"),
         (name = "people", description = "People and their accounts"),
         (name = "service", description = "The service itself"),

@@ -1,7 +1,9 @@
 //! Every route, who may use it, and what serves it. A route that is not listed is a 404.
 
 use crate::problem::Problem;
-use crate::things::{cages, depots, gauges, models, people, recommendations, vehicles, wheels};
+use crate::things::{
+    cages, charts, depots, gauges, models, people, recommendations, vehicles, wheels,
+};
 use crate::{
     accounts, casings, check, docs, entries, health, policy, refusals, rules_list, sessions,
     tokens, units,
@@ -88,6 +90,10 @@ pub static ROUTES: &[Route] = &[
     route("GET",   "/v1/recommendations",          "list_recommendations",  ANY_ROLE),
     route("GET",   "/v1/recommendations/{id}",     "get_recommendation",    ANY_ROLE),
     route("PATCH", "/v1/recommendations/{id}",     "change_recommendation", OFFICE),
+    route("POST",  "/v1/charts",                   "create_chart",          OFFICE),
+    route("GET",   "/v1/charts",                   "list_charts",           ANY_ROLE),
+    route("GET",   "/v1/charts/{id}",              "get_chart",             ANY_ROLE),
+    route("PATCH", "/v1/charts/{id}",              "change_chart",          OFFICE),
     route("GET",   "/v1/policy",                   "get_policy",            ANY_ROLE),
     route("PATCH", "/v1/policy",                   "change_policy",         OFFICE),
     route("GET",   "/.well-known/jwks.json",       "list_token_keys",       PUBLIC),
@@ -128,6 +134,8 @@ pub fn services(config: &mut ServiceConfig<'_>) {
         .service(models::get_model).service(models::change_model)
         .service(recommendations::create_recommendation).service(recommendations::list_recommendations)
         .service(recommendations::get_recommendation).service(recommendations::change_recommendation)
+        .service(charts::create_chart).service(charts::list_charts)
+        .service(charts::get_chart).service(charts::change_chart)
         .service(policy::get_policy).service(policy::change_policy)
         .service(tokens::list_token_keys)
         .service(docs::get_document).service(docs::open_docs).service(docs::get_docs_file)

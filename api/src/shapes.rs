@@ -222,6 +222,7 @@ pub fn on_record(subject: SubjectKind) -> Uuid {
         SubjectKind::Depot => "Elmford",
         SubjectKind::Model => "Longhaul G",
         SubjectKind::Recommendation => "service letter 12",
+        SubjectKind::Chart => "Ring matching",
         SubjectKind::Policy => demo::SLUG,
     };
     demo::id(subject, name)

@@ -1,5 +1,5 @@
 //! The addresses of what is registered: depots, people, vehicles, wheels, cages, gauges, tire
-//! models, makers' recommendations, and the policy.
+//! models, makers' recommendations, charts, and the policy.
 //!
 //! Each kind has the same four operations; they are written once, as a macro, because the API
 //! document wants a handler and schemas of its own for each.
@@ -321,4 +321,14 @@ things! {
     get_recommendation(Recommendation);
     /// Change a maker's recommendation
     change_recommendation(RecommendationPatch {"highest_psi": 130});
+
+    charts: Chart(facts::chart::Chart) at "/v1/charts", "/v1/charts/{id}";
+    /// Register a chart
+    create_chart(NewChart);
+    /// Charts
+    list_charts(Charts);
+    /// A chart
+    get_chart(Chart);
+    /// Change a chart
+    change_chart(ChartPatch {"name": "Ring matching, shop copy"});
 }

@@ -35,13 +35,15 @@ pub enum SubjectKind {
     Model,
     /// A tire maker's document that allows a higher pressure than the sidewall's.
     Recommendation,
+    /// A chart that decisions are read from.
+    Chart,
     /// What the organisation demands beyond the rules. Its id is the organisation's.
     Policy,
 }
 
 impl SubjectKind {
     /// Every kind of subject.
-    pub const ALL: [SubjectKind; 10] = [
+    pub const ALL: [SubjectKind; 11] = [
         SubjectKind::Casing,
         SubjectKind::Vehicle,
         SubjectKind::Wheel,
@@ -51,6 +53,7 @@ impl SubjectKind {
         SubjectKind::Depot,
         SubjectKind::Model,
         SubjectKind::Recommendation,
+        SubjectKind::Chart,
         SubjectKind::Policy,
     ];
 
@@ -67,6 +70,7 @@ impl SubjectKind {
             SubjectKind::Depot => "depot",
             SubjectKind::Model => "model",
             SubjectKind::Recommendation => "recommendation",
+            SubjectKind::Chart => "chart",
             SubjectKind::Policy => "policy",
         }
     }

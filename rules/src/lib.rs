@@ -7,6 +7,7 @@
 mod amend;
 pub mod ask;
 pub mod canonical;
+mod circle;
 mod decide;
 pub mod entry;
 pub mod facts;

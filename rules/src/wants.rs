@@ -3,10 +3,12 @@
 //! The store asks [`World::wants`], loads it, and asks again until nothing is missing.
 
 use crate::amend::{self, Change};
+use crate::circle::Circle;
 use crate::entry::{Command, Subject, SubjectKind};
 use crate::facts::Facts;
+use crate::facts::chart::ChartKind;
 use crate::spot::{self, Spot};
-use crate::world::{Circle, Owned, World, marks_of};
+use crate::world::{Owned, World, marks_of};
 use chrono::{DateTime, Utc};
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -22,6 +24,8 @@ pub struct Wants {
     pub axles: BTreeSet<(Uuid, u8)>,
     /// The recommendations that speak of these models.
     pub models: BTreeSet<Uuid>,
+    /// The charts of these kinds.
+    pub charts: BTreeSet<ChartKind>,
     /// A casing of each of these vehicles that ended its takeover, if there is one.
     pub takeovers: BTreeSet<Uuid>,
     /// The owners of these marks.
@@ -47,6 +51,7 @@ impl Wants {
         self.wheels.extend(other.wheels);
         self.axles.extend(other.axles);
         self.models.extend(other.models);
+        self.charts.extend(other.charts);
         self.takeovers.extend(other.takeovers);
         self.marks.extend(other.marks);
         self.retried.extend(other.retried);
@@ -113,6 +118,7 @@ impl World {
         wants.wheels.extend(circle.wheels.difference(&self.wheels));
         wants.axles.extend(circle.axles.difference(&self.axles));
         wants.models.extend(circle.models.difference(&self.models));
+        wants.charts.extend(circle.charts.difference(&self.charts));
         wants.takeovers.extend(circle.takeovers.difference(&self.takeovers));
         wants.marks.extend(marks_of(command).into_iter().filter(|m| !self.owners.contains_key(m)));
         wants.retried.extend(command.retries.filter(|id| !self.retried.contains_key(id)));

@@ -3,10 +3,11 @@
 //! What hangs on what is written once, here.
 
 use crate::amend::{self, Change};
+use crate::circle::{Circle, named, position_of};
 use crate::entry::{Command, Entry, Subject, SubjectKind};
-use crate::facts::casing::{Marks, Path};
+use crate::facts::casing::Marks;
+use crate::facts::chart::{Chart, ChartKind};
 use crate::facts::policy::Policy;
-use crate::facts::vehicle::Position;
 use crate::facts::{Body, Facts, Field, cage, depot, model, recommendation, vehicle, wheel};
 use crate::fold::casing::Casing;
 use crate::fold::registry::Registry;
@@ -118,6 +119,8 @@ pub struct World {
     pub spots: BTreeMap<Spot, (DateTime<Utc>, BTreeSet<Uuid>)>,
     /// Models whose recommendations have been looked for.
     pub models: BTreeSet<Uuid>,
+    /// Kinds of chart that have been looked for.
+    pub charts: BTreeSet<ChartKind>,
     /// Vehicles whose takeover has been looked for.
     pub takeovers: BTreeSet<Uuid>,
     /// Owners of marks; none where a mark is free.
@@ -170,6 +173,8 @@ impl World {
             let takeovers = circle.takeovers.clone();
             circle.subjects.extend(takeovers.iter().filter_map(|vehicle| self.worked_on(*vehicle)));
             circle.subjects.extend(self.recommendations(&models).map(|(subject, _)| subject));
+            let charts = circle.charts.clone();
+            circle.subjects.extend(self.charts_of(&charts));
         }
         circle
     }
@@ -183,6 +188,18 @@ impl World {
                 matches!(&version.body, Body::Recommendation(body) if body.models.iter().any(|m| models.contains(m)))
             })
         })
+    }
+
+    fn charts_of(&self, kinds: &BTreeSet<ChartKind>) -> impl Iterator<Item = Subject> {
+        let of_kind = |registry: &Registry| match &registry.newest()?.body {
+            Body::Chart(chart) => Some(chart.rows.kind()),
+            _ => None,
+        };
+        self.registries(SubjectKind::Chart)
+            .filter(move |(_, registry)| {
+                of_kind(registry).is_some_and(|kind| kinds.contains(&kind))
+            })
+            .map(|(subject, _)| subject)
     }
 
     fn registries(&self, kind: SubjectKind) -> impl Iterator<Item = (Subject, &Registry)> {
@@ -303,6 +320,22 @@ impl World {
             .max_by_key(|(body, _)| body.highest_psi)
     }
 
+    /// The charts of a kind that are in force at a moment, with the entries that say so. A
+    /// command's charts are loaded where the circle of the command has their kind.
+    pub(crate) fn charts(
+        &self,
+        kind: ChartKind,
+        at: DateTime<Utc>,
+    ) -> impl Iterator<Item = (&Chart, Uuid)> {
+        self.registries(SubjectKind::Chart).filter_map(move |(_, registry)| {
+            let version = registry.at(at).filter(|version| version.from <= at)?;
+            match &version.body {
+                Body::Chart(chart) if chart.rows.kind() == kind => Some((chart, version.entry)),
+                _ => None,
+            }
+        })
+    }
+
     /// Whether the command's subject is not to be known of: nothing of it is
     /// recorded, and the command does not begin it.
     #[must_use]
@@ -345,6 +378,14 @@ impl World {
                 let say = format!("Unit {} has no such axle.", vehicle.unit);
                 fields.push(Field::new(format!("/facts/axles/{i}/axle"), say));
             }
+        }
+        if let Facts::Changed(Body::Chart(chart)) = &command.facts
+            && let Some(Body::Chart(before)) =
+                self.body(SubjectKind::Chart, command.subject.id, command.occurred_at.to_utc())
+            && before.rows.kind() != chart.rows.kind()
+        {
+            let say = format!("It is a chart of {}, and stays so.", before.rows.kind().name());
+            fields.push(Field::new("/facts/rows", say));
         }
         if command.subject.kind == SubjectKind::Policy && command.subject.id != self.org {
             fields.push(Field::new("/subject/id", "The policy has the organisation's id."));
@@ -404,132 +445,6 @@ impl World {
         }
         let retried = Retried { subject: entry.subject, refused: !entry.recorded() };
         self.retried.insert(entry.id, Some(retried));
-    }
-}
-
-/// Subjects and questions that a command leads to.
-#[derive(Default)]
-pub(crate) struct Circle {
-    pub(crate) subjects: BTreeSet<Subject>,
-    pub(crate) wheels: BTreeSet<Uuid>,
-    pub(crate) axles: BTreeSet<(Uuid, u8)>,
-    pub(crate) models: BTreeSet<Uuid>,
-    pub(crate) takeovers: BTreeSet<Uuid>,
-}
-
-impl Circle {
-    fn extend(&mut self, other: Circle) {
-        self.subjects.extend(other.subjects);
-        self.wheels.extend(other.wheels);
-        self.axles.extend(other.axles);
-        self.models.extend(other.models);
-        self.takeovers.extend(other.takeovers);
-    }
-
-    fn named(&mut self, org: Uuid, command: &Command) {
-        self.subjects.insert(command.subject);
-        self.subjects.extend(named(command).into_iter().map(|(_, subject)| subject));
-        if command.subject.kind == SubjectKind::Casing {
-            self.subjects.insert(Subject::of(SubjectKind::Policy, org));
-        }
-        if let Facts::Mounted(facts) = &command.facts {
-            self.wheels.insert(facts.wheel);
-        }
-        if let Facts::Acquired(facts) = &command.facts {
-            self.models.insert(facts.model);
-            self.wheels.extend(facts.wheel);
-            self.takeovers.extend(facts.vehicle);
-        }
-        if let Facts::Weighed(facts) = &command.facts {
-            self.axles.extend(facts.axles.iter().map(|one| (command.subject.id, one.axle)));
-        }
-        if let Some((vehicle, position)) = position_of(command) {
-            self.axles.insert((vehicle, position.axle));
-        }
-    }
-
-    fn hang_on(&mut self, state: &State) {
-        match state {
-            State::Casing(casing) => {
-                self.subjects.insert(Subject::of(SubjectKind::Model, casing.model));
-                self.subjects.extend(casing.depot.map(|id| Subject::of(SubjectKind::Depot, id)));
-                self.models.insert(casing.model);
-                self.subjects.extend(casing.wheel.map(|id| Subject::of(SubjectKind::Wheel, id)));
-                self.subjects
-                    .extend(casing.vehicle.map(|id| Subject::of(SubjectKind::Vehicle, id)));
-                self.axles.extend(casing.vehicle.zip(casing.position.map(|p| p.axle)));
-            }
-            State::Registry(registry) => {
-                if let Some(Body::Cage(body)) = registry.newest().map(|version| &version.body) {
-                    self.subjects.insert(Subject::of(SubjectKind::Depot, body.depot));
-                }
-            }
-            State::Unknown => {}
-        }
-    }
-}
-
-/// The subjects that a command names, besides its own, with their pointers.
-fn named(command: &Command) -> Vec<(&'static str, Subject)> {
-    use SubjectKind as K;
-    let mut named = Vec::new();
-    let mut add = |pointer, kind, id: Option<Uuid>| {
-        named.extend(id.map(|id| (pointer, Subject::of(kind, id))));
-    };
-    add("/by", K::Person, command.by);
-    match &command.facts {
-        Facts::Acquired(facts) => {
-            add("/facts/model", K::Model, Some(facts.model));
-            add("/facts/depot", K::Depot, facts.depot);
-            add("/facts/vehicle", K::Vehicle, facts.vehicle);
-            add("/facts/wheel", K::Wheel, facts.wheel);
-        }
-        Facts::Inflated(facts) => add("/facts/cage", K::Cage, facts.cage),
-        Facts::Mounted(facts) => {
-            add("/facts/wheel", K::Wheel, Some(facts.wheel));
-            add("/facts/cage", K::Cage, facts.cage);
-            add("/facts/vehicle", K::Vehicle, facts.vehicle);
-        }
-        Facts::Demounted(facts) => add("/facts/depot", K::Depot, facts.depot),
-        Facts::Held(facts) => {
-            add("/facts/cage", K::Cage, facts.cage);
-            add("/facts/gauge", K::Gauge, Some(facts.gauge));
-        }
-        Facts::Released(facts) if facts.path == Path::BoltedOn => {
-            add("/facts/vehicle", K::Vehicle, facts.vehicle);
-        }
-        Facts::Installed(facts) => add("/facts/vehicle", K::Vehicle, Some(facts.vehicle)),
-        Facts::Corrected(facts) => add("/facts/right_casing", K::Casing, facts.right_casing),
-        Facts::Removed(facts) => add("/facts/depot", K::Depot, facts.depot),
-        Facts::Returned(facts) => add("/facts/depot", K::Depot, facts.depot),
-        Facts::Moved(facts) => {
-            add("/facts/from_depot", K::Depot, facts.from_depot);
-            add("/facts/to_depot", K::Depot, Some(facts.to_depot));
-        }
-        Facts::MadeUnusable(facts) => add("/facts/witness", K::Person, Some(facts.witness)),
-        Facts::Found(facts) => add("/facts/depot", K::Depot, Some(facts.depot)),
-        Facts::Registered(body) | Facts::Changed(body) => match body {
-            Body::Cage(body) => add("/facts/depot", K::Depot, Some(body.depot)),
-            Body::Vehicle(body) => add("/facts/depot", K::Depot, body.depot),
-            Body::Recommendation(body) => {
-                for model in &body.models {
-                    add("/facts/models", K::Model, Some(*model));
-                }
-            }
-            _ => {}
-        },
-        _ => {}
-    }
-    named
-}
-
-fn position_of(command: &Command) -> Option<(Uuid, Position)> {
-    match &command.facts {
-        Facts::Installed(facts) => Some((facts.vehicle, facts.position)),
-        Facts::Released(facts) => facts.vehicle.zip(facts.position),
-        Facts::Mounted(facts) => facts.vehicle.zip(facts.position),
-        Facts::Acquired(facts) => facts.vehicle.zip(facts.position),
-        _ => None,
     }
 }
 

@@ -331,6 +331,7 @@ impl Checker {
                 world.spots.insert(spot, (since, all.clone()));
             }
             world.models.extend(wants.models);
+            world.charts.extend(wants.charts);
             world.takeovers.extend(wants.takeovers);
             world.owners.extend(wants.marks.into_iter().map(|mark| (mark, None)));
             world.retried.extend(wants.retried.into_iter().map(|id| (id, None)));

@@ -12,6 +12,7 @@ use diesel::sql_types::{
 };
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use futures_util::future::try_join_all;
+use rules::facts::chart::ChartKind;
 use rules::fold::State;
 use rules::world::{Head, Owned, Retried, Wants};
 use rules::{Command, Entry, Subject, SubjectKind, World};
@@ -77,6 +78,7 @@ pub(crate) async fn load(
         on_axles,
         on_spots,
         recommendations,
+        charts,
         worked_on,
         marks,
         retried,
@@ -87,13 +89,14 @@ pub(crate) async fn load(
         heads_on_axles(conn, org, &wants.axles),
         spots::heads(conn, org, &wants.spots),
         recommendations(conn, org, &wants.models),
+        charts(conn, org, &wants.charts),
         heads_worked_on(conn, org, &wants.takeovers),
         marks(conn, org, &wants.marks),
         retried(conn, org, &wants.retried),
         try_join_all(histories),
     )?;
-    let heads =
-        [named, on_wheels, on_axles, recommendations, worked_on].into_iter().flatten().collect();
+    let heads = [named, on_wheels, on_axles, recommendations, charts, worked_on];
+    let heads = heads.into_iter().flatten().collect();
     Ok(Loaded { wants, heads, on_spots, marks, retried, histories })
 }
 
@@ -114,6 +117,7 @@ impl Loaded {
         world.wheels.extend(&wants.wheels);
         world.axles.extend(&wants.axles);
         world.models.extend(&wants.models);
+        world.charts.extend(&wants.charts);
         world.takeovers.extend(&wants.takeovers);
         world.owners.extend(self.marks);
         world.retried.extend(self.retried);
@@ -268,6 +272,25 @@ async fn recommendations(
     );
     let models: Vec<Uuid> = models.iter().copied().collect();
     let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Id>, _>(models);
+    Ok(Prepared(query).load(&mut conn).await?)
+}
+
+/// The charts of these kinds; each stays of the kind of its first version.
+async fn charts(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    kinds: &BTreeSet<ChartKind>,
+) -> Result<Vec<HeadRow>, StoreError> {
+    if kinds.is_empty() {
+        return Ok(Vec::new());
+    }
+    let text = format!(
+        "SELECT {HEAD} FROM subject WHERE org_id = $1 AND kind = 'chart' \
+         AND EXISTS (SELECT FROM unnest($2) AS k (kind_of_chart) \
+                     WHERE state #> ARRAY['versions', '0', 'body', 'rows', kind_of_chart] IS NOT NULL)"
+    );
+    let kinds: Vec<&str> = kinds.iter().map(|kind| kind.name()).collect();
+    let query = sql_query(text).bind::<Id, _>(org).bind::<Array<Text>, _>(kinds);
     Ok(Prepared(query).load(&mut conn).await?)
 }
 

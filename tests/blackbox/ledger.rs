@@ -139,6 +139,7 @@ fn decided_in_memory(postings: &[Posting]) -> Vec<Vec<Entry>> {
                 world.spots.insert(spot, (since, BTreeSet::new()));
             }
             world.models.extend(wants.models);
+            world.charts.extend(wants.charts);
             for subject in wants.subjects {
                 world.heads.entry(subject).or_default();
             }

@@ -61,6 +61,9 @@ const fn unit(
 /// The trailer whose set pressure was raised.
 const RAISED: &str = "LH-331";
 
+/// The chart of rim parts that belong together.
+const RINGS: &str = "Ring matching";
+
 /// Set pressure of every dual axle, psi.
 pub(super) const DUAL_PSI: i64 = 100;
 
@@ -87,6 +90,7 @@ pub(super) fn register(diary: &mut Diary) {
     }
     train(diary);
     models(diary);
+    charts(diary);
     tools(diary);
     for number in (1000..1040).chain([1045]) {
         wheel(diary, &format!("LW-{number}"));
@@ -158,6 +162,14 @@ fn models(diary: &mut Diary) {
     let letter = json!({"maker": "Merrow", "document": "service letter 12", "highest_psi": 135,
         "models": [id(Kind::Model, "Longhaul G"), id(Kind::Model, "Longhaul H")]});
     diary.register("cora", (Kind::Recommendation, "service letter 12"), letter);
+}
+
+fn charts(diary: &mut Diary) {
+    let parts =
+        |base, lock_ring| json!({"base": base, "side_ring": "LS-20", "lock_ring": lock_ring});
+    let body = json!({"name": RINGS, "source": {"document": "rim matching chart", "edition": "2025"},
+        "rows": {"rim_parts": [parts("LB-20-75", "LK-20"), parts("LB-20-80", "LK-20")]}});
+    diary.register("cora", (Kind::Chart, RINGS), body);
 }
 
 fn tools(diary: &mut Diary) {

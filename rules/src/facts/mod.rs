@@ -6,6 +6,7 @@ pub mod amend;
 pub mod bounds;
 pub mod cage;
 pub mod casing;
+pub mod chart;
 pub mod depot;
 pub mod gauge;
 pub mod model;
@@ -56,8 +57,10 @@ impl Field {
                 serde_path_to_error::Segment::Map { key } => {
                     pointer.push_str(&format!("/{}", escaped(key)));
                 }
-                serde_path_to_error::Segment::Enum { .. }
-                | serde_path_to_error::Segment::Unknown => {}
+                serde_path_to_error::Segment::Enum { variant } => {
+                    pointer.push_str(&format!("/{}", escaped(variant)));
+                }
+                serde_path_to_error::Segment::Unknown => {}
             }
         }
         let text = error.inner().to_string();
@@ -263,11 +266,11 @@ kinds! {
     /// An earlier entry about a casing was wrong.
     Corrected(amend::Corrected) = "corrected" on Casing;
     /// It was found out what became of a refused entry.
-    Resolved(amend::Resolved) = "resolved" on Casing | Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    Resolved(amend::Resolved) = "resolved" on Casing | Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
     /// A thing was entered into the ledger.
-    Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
     /// A thing was changed; the whole new body is given.
-    Changed(Body) = "changed" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Policy;
+    Changed(Body) = "changed" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
     /// The axles of a vehicle were weighed.
     Weighed(vehicle::Weighed) = "weighed" on Vehicle;
     /// An odometer was read.
@@ -364,6 +367,8 @@ pub enum Body {
     Model(model::Model),
     /// A maker's recommendation.
     Recommendation(recommendation::Recommendation),
+    /// A chart.
+    Chart(chart::Chart),
     /// The organisation's policy.
     Policy(policy::Policy),
 }
@@ -379,6 +384,7 @@ impl Body {
             Body::Depot(body) => body,
             Body::Model(body) => body,
             Body::Recommendation(body) => body,
+            Body::Chart(body) => body,
             Body::Policy(body) => body,
         }
     }
@@ -403,6 +409,7 @@ impl Shape for Body {
             SubjectKind::Depot => parse(json).map(Body::Depot),
             SubjectKind::Model => parse(json).map(Body::Model),
             SubjectKind::Recommendation => parse(json).map(Body::Recommendation),
+            SubjectKind::Chart => parse(json).map(Body::Chart),
             SubjectKind::Policy => parse(json).map(Body::Policy),
             SubjectKind::Casing => {
                 Err(Field::new("/subject/kind", "A casing is acquired, not registered."))
@@ -420,6 +427,7 @@ impl Shape for Body {
             SubjectKind::Depot => depot::Depot::name(),
             SubjectKind::Model => model::Model::name(),
             SubjectKind::Recommendation => recommendation::Recommendation::name(),
+            SubjectKind::Chart => chart::Chart::name(),
             SubjectKind::Policy => policy::Policy::name(),
             SubjectKind::Casing => Body::name(),
         };

@@ -51,6 +51,7 @@ impl Book {
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
             world.models.extend(wants.models);
+            world.charts.extend(wants.charts);
             world.takeovers.extend(wants.takeovers);
             for mark in wants.marks {
                 world.owners.entry(mark).or_default();

@@ -92,6 +92,11 @@ impl Ledger {
         self.early(Kind::Registered, Subject::of(kind, id(name)), body);
     }
 
+    /// A chart of these rows, in force long before the day of the test.
+    pub fn register_chart(&mut self, name: &str, rows: Value) {
+        self.register(SubjectKind::Chart, name, chart(name, rows));
+    }
+
     /// One more depot.
     pub fn register_depot(&mut self, name: &str) {
         self.register(SubjectKind::Depot, name, json!({"name": name, "zone": "America/Denver"}));
@@ -199,7 +204,11 @@ impl Ledger {
                 casings.find(|(_, casing)| casing.worked_on.contains(vehicle))
             });
             let worked_on: Vec<Subject> = worked_on.map(|(id, _)| Subject::casing(id)).collect();
-            let hung = hung.into_iter().chain(worked_on);
+            let charts =
+                self.all.heads.keys().filter(|subject| {
+                    subject.kind == SubjectKind::Chart && !wants.charts.is_empty()
+                });
+            let hung = hung.into_iter().chain(worked_on).chain(charts.copied());
             for subject in wants.subjects.into_iter().chain(hung).chain(were_there) {
                 let head = self.all.heads.get(&subject).cloned().unwrap_or_default();
                 world.heads.insert(subject, head);
@@ -218,6 +227,7 @@ impl Ledger {
             world.wheels.extend(wants.wheels);
             world.axles.extend(wants.axles);
             world.models.extend(wants.models);
+            world.charts.extend(wants.charts);
             world.takeovers.extend(wants.takeovers);
         }
     }
@@ -247,6 +257,10 @@ impl Ledger {
 
 pub fn ada() -> Sender {
     Sender { person: id("ada"), sent_at: None }
+}
+
+pub fn chart(name: &str, rows: Value) -> Value {
+    json!({"name": name, "source": {"document": name, "edition": "2025"}, "rows": rows})
 }
 
 pub fn inspected(passed: bool) -> Value {

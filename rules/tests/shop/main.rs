@@ -5,6 +5,7 @@ mod air;
 mod any_order;
 mod as_of;
 mod ask;
+mod charts;
 mod custody;
 mod disposal;
 mod late;

@@ -111,6 +111,7 @@ fn lists_and_cursors_stay_with_their_organisation() {
     };
     let fleet = Fleet::played(&json!({"id": "two fleets", "given": {
         "organisations": {"quillfeather": {"name": "Quillfeather Freight"}},
+        "charts": {"rings-2024": {"like": "rings-2025"}},
         "casings": {"A": casing("LK-1", "W1", "2LO"), "B": casing("LK-2", "W2", "2LI")}},
         "steps": [], "then": {}}));
     let tag =

@@ -119,9 +119,11 @@ impl Apart {
         let mut apart = Apart { fleet, theirs: BTreeMap::new(), entry: Uuid::nil() };
         apart.theirs.insert(SubjectKind::Policy, other);
         use SubjectKind::{
-            Cage, Casing, Depot, Gauge, Model, Person, Recommendation, Vehicle, Wheel,
+            Cage, Casing, Chart, Depot, Gauge, Model, Person, Recommendation, Vehicle, Wheel,
         };
-        for kind in [Depot, Person, Model, Recommendation, Vehicle, Wheel, Cage, Gauge, Casing] {
+        for kind in
+            [Depot, Person, Model, Recommendation, Chart, Vehicle, Wheel, Cage, Gauge, Casing]
+        {
             let kind_of_entry = if kind == Casing { Kind::Acquired } else { Kind::Registered };
             let mut body = facts(kind_of_entry, kind);
             for (field, many) in named_in(&kind_of_entry.shape(kind)) {
@@ -144,6 +146,7 @@ impl Apart {
             SubjectKind::Policy => id("larkspur"),
             SubjectKind::Person => id("ben"),
             SubjectKind::Recommendation => id("letter-12"),
+            SubjectKind::Chart => id("rings-2025"),
             SubjectKind::Model => id("merrow-295g"),
             _ => id(meant_by(kind.name()).1),
         }

@@ -89,6 +89,7 @@ impl Ground {
             "gauges" => id("G1").to_string(),
             "models" => id("merrow-295g").to_string(),
             "recommendations" => id("letter-12").to_string(),
+            "charts" => id("rings-2025").to_string(),
             _ => String::new(),
         };
         assert!(!route.path.contains("{id}") || !known.is_empty(), "what is at {}?", route.path);

@@ -112,6 +112,7 @@ impl Given {
             ("vehicles", SubjectKind::Vehicle),
             ("people", SubjectKind::Person),
             ("recommendations", SubjectKind::Recommendation),
+            ("charts", SubjectKind::Chart),
             ("organisations", SubjectKind::Policy),
         ];
         let known = |topic: &str| self.topics.get(topic).is_some_and(|all| all.contains_key(name));
@@ -133,6 +134,7 @@ impl Given {
             ("cages", SubjectKind::Cage),
             ("gauges", SubjectKind::Gauge),
             ("recommendations", SubjectKind::Recommendation),
+            ("charts", SubjectKind::Chart),
             ("vehicles", SubjectKind::Vehicle),
         ];
         for (topic, kind) in topics {
@@ -318,6 +320,10 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
             let models: Vec<Uuid> = models.map(|model| id(model.as_str().unwrap())).collect();
             json!({"maker": thing["maker"], "document": thing["document"], "models": models,
                 "highest_psi": thing["highest_psi"]})
+        }
+        SubjectKind::Chart => {
+            json!({"name": name, "source": {"document": thing["chart"], "edition": "2025"},
+                "rows": {"rim_parts": thing["rows"]}})
         }
         SubjectKind::Vehicle => {
             let axles: Vec<&Value> = thing["axles"].as_object().unwrap().values().collect();
