@@ -114,7 +114,8 @@ impl Question {
     /// shows is not asked.
     fn asks(&self, rule: &str, casing: &Casing) -> bool {
         match (self, rule) {
-            (Question::Mount { cage: None, .. }, "inflate.place" | "inflate.suspect")
+            (Question::Mount { .. }, "mount.parts" | "mount.tube_flap")
+            | (Question::Mount { cage: None, .. }, "inflate.place" | "inflate.suspect")
             | (
                 Question::Inflate,
                 "inflate.place" | "inflate.suspect" | "inflate.on_vehicle" | "seat.limit",
@@ -137,6 +138,7 @@ fn released(operating_psi: Option<Quantity>) -> Released {
         operating_psi,
         left_cage_psi: Some(operating_psi),
         core_in: true,
+        reinflated_in_cage: true,
         vehicle: None,
         position: None,
     }
@@ -151,6 +153,9 @@ fn mounted(wheel: Uuid, cage: Option<Uuid>) -> Mounted {
         nuts_tight: false,
         vehicle: None,
         position: None,
+        parts: None,
+        tube: None,
+        flap: None,
         wheel_condition: Vec::new(),
         outside_psi: None,
         seat_psi: Quantity::ZERO,
@@ -169,6 +174,9 @@ fn held(cage: Option<Uuid>, gauge: Option<Uuid>, for_set_psi: Option<Quantity>) 
         supply_isolated: true,
         place: Place::Cage,
         cage,
+        nuts_tight: false,
+        vehicle: None,
+        position: None,
         gauge: gauge.unwrap_or_default(),
         for_set_psi: for_set_psi.unwrap_or(Quantity::ZERO),
         at_limit: true,

@@ -77,6 +77,8 @@ impl Circle {
 /// The kind of chart that the decision on a command is read from.
 fn charts_asked(command: &Command) -> Option<ChartKind> {
     match &command.facts {
+        // Where no stamp can be read, no chart is needed.
+        Facts::Mounted(facts) => facts.parts.as_ref().map(|_| ChartKind::RimParts),
         Facts::Repaired(_) => Some(ChartKind::RepairLimits),
         _ => None,
     }
@@ -107,6 +109,7 @@ pub(crate) fn named(command: &Command) -> Vec<(&'static str, Subject)> {
         Facts::Held(facts) => {
             add("/facts/cage", K::Cage, facts.cage);
             add("/facts/gauge", K::Gauge, Some(facts.gauge));
+            add("/facts/vehicle", K::Vehicle, facts.vehicle);
         }
         Facts::Released(facts) if facts.path == Path::BoltedOn => {
             add("/facts/vehicle", K::Vehicle, facts.vehicle);
@@ -141,6 +144,7 @@ pub(crate) fn position_of(command: &Command) -> Option<(Uuid, Position)> {
         Facts::Installed(facts) => Some((facts.vehicle, facts.position)),
         Facts::Released(facts) => facts.vehicle.zip(facts.position),
         Facts::Mounted(facts) => facts.vehicle.zip(facts.position),
+        Facts::Held(facts) => facts.vehicle.zip(facts.position),
         Facts::Acquired(facts) => facts.vehicle.zip(facts.position),
         _ => None,
     }

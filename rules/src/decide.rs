@@ -1,6 +1,7 @@
 //! The decision on one command: recorded or refused, and what follows.
 
 use crate::amend::Amended;
+use crate::circle::position_of;
 use crate::entry::{
     Basis, Command, Entry, HoldWorked, Outcome, Reason, Sender, Subject, SubjectKind, TakenOver,
     Worked,
@@ -141,6 +142,13 @@ impl<'a> Case<'a> {
             _ => self.casing()?.model,
         };
         self.world.model(id, self.at)
+    }
+
+    /// The vehicle that the command names, or that the casing is on.
+    pub(crate) fn vehicle(&self) -> Option<&facts::vehicle::Vehicle> {
+        let named = position_of(self.command).map(|(vehicle, _)| vehicle);
+        let id = named.or_else(|| self.casing()?.vehicle)?;
+        self.world.vehicle(id, self.at)
     }
 
     /// The wheel that the work is on.

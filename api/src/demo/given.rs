@@ -210,6 +210,7 @@ pub(super) fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
         kind: unit.kind,
         axles: steer.into_iter().chain(duals).collect(),
         speed_restricted: false,
+        light_truck_tires: false,
         state_permit: None,
         depot: Some(id(Kind::Depot, unit.depot.name)),
     }

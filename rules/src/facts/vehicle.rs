@@ -93,6 +93,9 @@ pub struct Vehicle {
     /// 49 CFR 393.75(f).
     #[serde(default)]
     pub speed_restricted: bool,
+    /// It runs on tires marked LT, so that 29 CFR 1910.177(a)(1) leaves it out.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub light_truck_tires: bool,
     /// A State special permit for more load than the tires' rating.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub state_permit: Option<StatePermit>,

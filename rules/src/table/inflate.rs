@@ -123,9 +123,13 @@ pub(super) fn sidewall_limit(case: &Case<'_>) -> Option<Stop> {
     (to > limit).then(|| Stop::found(format!("The limit is {limit} psi.")))
 }
 
-/// Common practice, no published source: 5 psi outside the cage.
+/// Common practice, no published source: 5 psi outside the cage; on multi-piece wheels a
+/// caution above 3 psi.
 pub(super) fn outside_limit(case: &Case<'_>) -> Option<Stop> {
-    Stop::when(facts(case)?.outside_psi? > Quantity::whole(5))
+    let outside = facts(case)?.outside_psi?;
+    let caution = outside <= Quantity::whole(5);
+    let warned = case.wheel_kind() == WheelKind::MultiPiece && outside > Quantity::whole(3);
+    (warned || !caution).then(|| Stop { caution, ..Stop::default() })
 }
 
 /// OSHA's charts: never above 40 psi to seat beads.

@@ -99,8 +99,8 @@ fn class<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Option<Cla
 
 impl Rule {
     /// Its class on this kind of wheel; none where it does not apply. A tire
-    /// marked LT is outside 29 CFR 1910.177(a)(1): there that section's law
-    /// becomes a rule of safety.
+    /// marked LT, or a vehicle on such tires, is outside 29 CFR 1910.177(a)(1):
+    /// there that section's law becomes a rule of safety.
     #[must_use]
     pub fn class(&self, wheel: WheelKind, light_truck: bool) -> Option<Class> {
         let class = match wheel {
@@ -132,7 +132,8 @@ pub fn rule(id: &str) -> Option<&'static Rule> {
 
 /// The rule's class for this command.
 pub(crate) fn class_here(id: &str, case: &Case<'_>) -> Class {
-    let light_truck = case.model().is_some_and(|model| model.light_truck);
+    let light_truck = case.model().is_some_and(|model| model.light_truck)
+        || case.vehicle().is_some_and(|vehicle| vehicle.light_truck_tires);
     rule(id).and_then(|rule| rule.class(case.wheel_kind(), light_truck)).unwrap_or(Class::Fact)
 }
 
@@ -229,12 +230,16 @@ pub(crate) const CHECKS: &[Check] = &[
     computed("mount.standing", mount::standing),
     computed("mount.inspected", mount::inspected),
     computed("mount.size", mount::size),
+    computed("mount.parts", mount::parts),
     computed("mount.wheel_condition", mount::wheel_condition),
     attested("mount.valve", mount::mounted),
     attested("mount.clean", mount::mounted),
     attested("mount.lubricated", mount::mounted),
     attested("mount.narrow_ledge", mount::single_piece),
     attested("mount.no_force", mount::mounted),
+    computed("mount.tube_flap", mount::tube_flap),
+    attested("mount.flap_seated", mount::with_flap),
+    attested("mount.ring_seated", mount::with_ring),
     computed("inflate.place", inflate::place),
     computed("inflate.suspect", inflate::suspect),
     attested("inflate.air_line", inflate::aired),

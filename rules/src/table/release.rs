@@ -54,9 +54,11 @@ pub(super) fn signs(case: &Case<'_>) -> Option<Stop> {
     scrap.sign.then(|| Stop::shown(vec![scrap.moment.entry]))
 }
 
-/// Not brought down to operating pressure before the core went in.
+/// Not brought down to operating pressure before the core went in; tube-type, not fully
+/// deflated, the core put in and re-inflated in the cage, so that the tube lies straight.
 pub(super) fn reduced(case: &Case<'_>) -> Option<Stop> {
     let (facts, _) = asked(case)?;
     let down = facts.left_cage_psi.is_some_and(|psi| psi <= facts.operating_psi);
-    Stop::when(facts.path == Path::Cage && !(down && facts.core_in))
+    let straight = facts.reinflated_in_cage || !case.model().is_some_and(|model| model.tube_type);
+    Stop::when(facts.path == Path::Cage && !(down && facts.core_in && straight))
 }

@@ -88,7 +88,8 @@ impl Ledger {
         shop
     }
 
-    fn register(&mut self, kind: SubjectKind, name: &str, body: Value) {
+    /// Registers something long before the day of the test.
+    pub fn register(&mut self, kind: SubjectKind, name: &str, body: Value) {
         self.early(Kind::Registered, Subject::of(kind, id(name)), body);
     }
 
@@ -103,7 +104,7 @@ impl Ledger {
     }
 
     /// Recorded long before the day of the test.
-    fn early(&mut self, kind: Kind, subject: Subject, facts: Value) {
+    pub fn early(&mut self, kind: Kind, subject: Subject, facts: Value) {
         let when = DateTime::parse_from_rfc3339("2026-01-01T00:00:00-06:00").unwrap();
         let entries = self.send(kind, subject, when, when, facts);
         assert!(entries[0].recorded(), "{:?}", entries[0].outcome);

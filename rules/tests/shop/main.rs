@@ -11,5 +11,6 @@ mod disposal;
 mod late;
 mod ledger;
 mod opening;
+mod parts;
 mod plain;
 mod repair;

@@ -93,12 +93,17 @@ fn facts(kind: Kind, subject: SubjectKind) -> Value {
     };
     facts.as_object_mut().unwrap().extend(then.as_object().unwrap().clone());
     for (field, many) in named_in(&kind.shape(subject)) {
-        let not_here = kind == Kind::Mounted && field == "vehicle";
+        let not_here = in_the_cage(kind) && field == "vehicle";
         if field != "evidence" && !not_here {
             facts[field.as_str()] = naming(many, id(meant_by(&field).1));
         }
     }
     facts
+}
+
+/// The example names a cage, and would name a vehicle only bolted on.
+fn in_the_cage(kind: Kind) -> bool {
+    matches!(kind, Kind::Mounted | Kind::Held)
 }
 
 /// Larkspur with a casing, and an organisation whose things have other ids.
@@ -220,7 +225,7 @@ fn an_entry_names_nothing_of_another_organisation() {
                 let place = format!("/facts/{field}");
                 let theirs = apart.theirs[&meant_by(&field).0];
                 let mut entry = entry.clone();
-                if *kind == Kind::Mounted && field == "vehicle" {
+                if in_the_cage(*kind) && field == "vehicle" {
                     entry["facts"]["place"] = json!("bolted_on");
                     entry["facts"]["position"] = json!("2RO");
                     entry["facts"].as_object_mut().unwrap().remove("cage");

@@ -1,6 +1,6 @@
 //! What happens to tire and wheel together, off the vehicle.
 
-use super::{Mark, Sign};
+use super::{Mark, Parts, Sign, Tube};
 use crate::Quantity;
 use crate::facts::bounds::{Depth, Elapsed, Psi, Temperature, within};
 use crate::facts::vehicle::Position;
@@ -48,6 +48,15 @@ pub struct Mounted {
     /// Bolted on: the position.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub position: Option<Position>,
+    /// Multi-piece: the parts, by their stamps.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parts: Option<Parts>,
+    /// Tube-type: the tube.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tube: Option<Tube>,
+    /// Tube-type: the flap.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flap: Option<Tube>,
     /// What is wrong with the wheel.
     #[serde(default)]
     pub wheel_condition: Vec<Fault>,
@@ -87,16 +96,30 @@ shape!(Mounted, |mounted, fields| {
         within::<Depth>(fields, "rib_spread_32nds", spread);
     }
     caged(fields, mounted.place, mounted.cage);
-    let bolted_on = mounted.place == Place::BoltedOn;
-    for (name, given) in
-        [("vehicle", mounted.vehicle.is_some()), ("position", mounted.position.is_some())]
-    {
-        if given && !bolted_on {
+    bolted_on(fields, mounted.place, mounted.vehicle, mounted.position);
+    if let Some(parts) = &mounted.parts {
+        parts.check(fields);
+    }
+    for (name, one) in [("tube", &mounted.tube), ("flap", &mounted.flap)] {
+        if let Some(one) = one {
+            one.check(fields, name);
+        }
+    }
+});
+
+fn bolted_on(
+    fields: &mut Vec<Field>,
+    place: Place,
+    vehicle: Option<Uuid>,
+    position: Option<Position>,
+) {
+    for (name, given) in [("vehicle", vehicle.is_some()), ("position", position.is_some())] {
+        if given && place != Place::BoltedOn {
             let say = "Only what is inflated bolted on names it.";
             fields.push(Field::new(format!("/facts/{name}"), say));
         }
     }
-});
+}
 
 pub(super) fn caged(fields: &mut Vec<Field>, place: Place, cage: Option<Uuid>) {
     let needed = matches!(place, Place::Cage | Place::Barrier);
@@ -137,6 +160,15 @@ pub struct Held {
     /// The cage.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cage: Option<Uuid>,
+    /// Bolted on: all nuts were fully tightened.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub nuts_tight: bool,
+    /// Bolted on: the vehicle.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub vehicle: Option<Uuid>,
+    /// Bolted on: the position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
     /// The gauge.
     pub gauge: Uuid,
     /// The set pressure of the position it is meant for, or the highest it may go to.
@@ -163,6 +195,7 @@ shape!(Held, |held, fields| {
     }
     within::<Psi>(fields, "for_set_psi", held.for_set_psi);
     caged(fields, held.place, held.cage);
+    bolted_on(fields, held.place, held.vehicle, held.position);
     if held.readings.is_empty() || held.readings.len() > 10_000 {
         fields.push(Field::new("/facts/readings", "1 to 10,000 readings are expected."));
     }
@@ -215,9 +248,12 @@ pub struct Released {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Psi>)]
     pub left_cage_psi: Option<Quantity>,
-    /// The core went in at operating pressure.
+    /// The core went in at operating pressure; tube-type, fully deflated.
     #[serde(default)]
     pub core_in: bool,
+    /// Tube-type: once the core was in, it was re-inflated in the cage to operating pressure.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub reinflated_in_cage: bool,
     /// Bolted on: the vehicle.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub vehicle: Option<Uuid>,

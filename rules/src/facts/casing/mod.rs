@@ -6,6 +6,7 @@ mod assembly;
 mod custody;
 mod disposal;
 mod fitting;
+mod parts;
 mod repair;
 
 pub use acquired::{Acquired, Origin};
@@ -16,6 +17,7 @@ pub use disposal::{
     Disposal, Disposed, MadeUnusable, PreservationEnded, Preserved, Recalled, Remedied,
 };
 pub use fitting::{Installed, Removed, Torqued};
+pub use parts::{Parts, Tube};
 pub use repair::{Regrooved, RepairKind, RepairPlace, Repaired};
 
 use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};

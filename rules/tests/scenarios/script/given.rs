@@ -183,6 +183,9 @@ impl Given {
             }
             lay_over(facts, casing.get("facts").and_then(|all| all.get(kind)));
             let at = time(step["occurred_at"].as_str().unwrap());
+            if let Some(base) = casing.get("step_like").and_then(|all| all.get(kind)) {
+                step["like"] = base.clone();
+            }
             let (kind, facts) = self.facts(&step, name);
             (serde_json::from_value(json!(kind)).unwrap(), at, facts)
         };
@@ -224,6 +227,13 @@ impl Given {
         if kind == "scrapped" {
             // The reasons are a list of the trade's; what is written here is in somebody's words.
             facts.insert("reason".to_owned(), json!("run_low"));
+        }
+        if kind == "trained" {
+            facts.insert("abilities".to_owned(), abilities(&Value::Object(facts.clone())));
+            // An evaluation that says so is of all that was shown before.
+            if facts.remove("evaluation") == Some(json!("retrain")) {
+                facts.insert("retrain".to_owned(), json!(true));
+            }
         }
         if let Some(models) = facts.get_mut("models").and_then(Value::as_array_mut) {
             models.iter_mut().for_each(|model| *model = json!(id(model.as_str().unwrap())));
@@ -276,10 +286,18 @@ fn registered(kind: SubjectKind, name: &str, body: Value) -> Registration {
     (Kind::Registered, Subject::of(kind, id(name)), at, body)
 }
 
+/// The abilities that a training names: a list, or all.
+fn abilities(training: &Value) -> Value {
+    match &training["abilities"] {
+        list @ Value::Array(_) => list.clone(),
+        _ => json!(ABILITIES),
+    }
+}
+
 fn trainings(name: &str, thing: &Map<String, Value>) -> Vec<Registration> {
     let trained = |training: &Value| {
         let at = time(training["at"].as_str().unwrap());
-        let facts = json!({"wheel_kind": training["wheel_kind"], "abilities": ABILITIES});
+        let facts = json!({"wheel_kind": training["wheel_kind"], "abilities": abilities(training)});
         (Kind::Trained, Subject::of(SubjectKind::Person, id(name)), at, facts)
     };
     thing.get("trained").and_then(Value::as_array).into_iter().flatten().map(trained).collect()
@@ -328,6 +346,9 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
         SubjectKind::Vehicle => {
             let axles: Vec<&Value> = thing["axles"].as_object().unwrap().values().collect();
             let mut body = json!({"unit": name, "kind": thing["kind"], "axles": axles});
+            if let Some(light_truck) = thing.get("lt_tires") {
+                body["light_truck_tires"] = light_truck.clone();
+            }
             if let Some(permit) = thing.get("state_permit") {
                 body["state_permit"] = permit.clone();
             }
