@@ -33,6 +33,10 @@ NAMED = {"depot": "depots", "vehicle": "vehicles", "wheel": "wheels", "cage": "c
          "witness": "people", "right_casing": "casings"}
 ASKED = {"release": ["operating_psi"], "mount": ["wheel", "cage"], "hold": ["cage", "gauge", "for_set_psi"],
          "install": ["vehicle", "position"], "inflate": []}
+# A file for each kind of chart.
+FILES = {"rim_parts": "base,side_ring,lock_ring\nLB-20-75,LS-20,LK-20\n",
+         "load_inflation": "size,fitment,psi,load_lb,evidence\n295/75R22.5,dual,100,5520,memory\n",
+         "repair_limits": "repair,place,size_32nds\nply,crown,40\n"}
 # Sentences about fields that depend on each other or on the clock, which the document's schemas do not say.
 DEPEND = (
     "Unit ",
@@ -135,6 +139,12 @@ def roles_of(operation):
     return [role for role in PEOPLE if role in said.rstrip(".").split(", ")] or list(PEOPLE)
 
 
+@schemathesis.serializer("text/csv")
+def as_it_is(context, value):
+    """A file is sent as its text."""
+    return value if isinstance(value, bytes) else str(value).encode(errors="replace")
+
+
 @schemathesis.auth(refresh_interval=None)
 class SomebodyOfTheDemo:
     def get(self, case, context):
@@ -176,6 +186,11 @@ def on_record(case, operation):
         query = asked(query)
     if operation == "create_entry" and next(count) % 2:
         query.pop("dry_run", None)
+    if operation == "put_chart":
+        query = {name: tidy(value) for name, value in query.items()}
+        case.body = FILES[query["kind"]]
+        if "If-Match" not in case.headers:
+            case.path_parameters["id"] = str(uuid.uuid4())
     for moment in sorted({"as_of", "known_at"} & query.keys()):
         if next(count) % 2:
             query[moment] = now()

@@ -1,7 +1,7 @@
 //! Who calls, and whether they may: every request passes [`guard`] before its body is read.
 
 use crate::problem::{Code, Problem};
-use crate::routes;
+use crate::routes::{self, Route};
 use crate::state::State;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
@@ -65,7 +65,7 @@ pub async fn guard(
         }
         request.extensions_mut().insert(caller);
     }
-    if has_body(request.headers()) && !is_json(request.method(), request.headers()) {
+    if has_body(request.headers()) && !is_taken(route, request.headers()) {
         return Err(Problem::plain(Code::UnsupportedMediaType).into());
     }
     next.call(request).await
@@ -137,14 +137,19 @@ fn has_body(headers: &HeaderMap) -> bool {
     length.is_some_and(|length| length != "0") || headers.contains_key(header::TRANSFER_ENCODING)
 }
 
-/// JSON, or for a change a merge patch (RFC 7396 section 4).
-fn is_json(method: &Method, headers: &HeaderMap) -> bool {
+/// Whether a route takes a body of this type: JSON, a merge patch (RFC 7396 section 4) for a
+/// change, or a file of comma-separated values (RFC 4180 section 3) for a chart.
+fn is_taken(route: &Route, headers: &HeaderMap) -> bool {
     let sent = headers.get(header::CONTENT_TYPE).and_then(|sent| sent.to_str().ok());
     let named = sent.and_then(|sent| sent.split(';').next()).unwrap_or_default();
     let encoded = headers.get(header::CONTENT_ENCODING).is_some_and(|how| how != "identity");
     let is = |kind: &str| named.trim().eq_ignore_ascii_case(kind);
-    let json = is("application/json");
-    (json || *method == Method::PATCH && is("application/merge-patch+json")) && !encoded
+    let taken = match (route.method, route.operation_id) {
+        (_, "put_chart") => is("text/csv"),
+        ("PATCH", _) => is("application/json") || is("application/merge-patch+json"),
+        _ => is("application/json"),
+    };
+    taken && !encoded
 }
 
 #[cfg(test)]
@@ -187,7 +192,9 @@ mod tests {
     // RFC 9110 sections 8.3 and 8.4; RFC 8259 section 8.1 (UTF-8).
     #[test]
     fn only_plain_json_is_json() {
-        let json = |pairs: &[_]| is_json(&Method::POST, &headers(pairs));
+        let route = |name: &str| routes::ROUTES.iter().find(|r| r.operation_id == name).unwrap();
+        let taken = |name: &str, pairs: &[_]| is_taken(route(name), &headers(pairs));
+        let json = |pairs: &[_]| taken("create_entry", pairs);
         assert!(json(&[("content-type", "application/json")]));
         assert!(json(&[("content-type", "Application/JSON; charset=utf-8")]));
         assert!(!json(&[("content-type", "text/plain")]));
@@ -195,7 +202,12 @@ mod tests {
         assert!(!json(&[("content-type", "application/json"), ("content-encoding", "gzip")]));
 
         // RFC 7396 section 4 names the type of a merge patch; RFC 5789 is for PATCH alone.
-        let patch = headers(&[("content-type", "application/merge-patch+json")]);
-        assert!(is_json(&Method::PATCH, &patch) && !is_json(&Method::POST, &patch));
+        let patch = [("content-type", "application/merge-patch+json")];
+        assert!(taken("change_depot", &patch) && !json(&patch));
+
+        // RFC 4180 section 3.
+        let file = [("content-type", "text/csv; charset=utf-8; header=present")];
+        assert!(taken("put_chart", &file) && !json(&file));
+        assert!(!taken("put_chart", &[("content-type", "application/json")]));
     }
 }

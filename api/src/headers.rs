@@ -112,6 +112,16 @@ impl IfMatch {
     }
 }
 
+impl IfMatch {
+    /// Lets through what is meant for nothing yet on record.
+    ///
+    /// # Errors
+    /// 412 where a version is named.
+    pub fn admit_new(&self) -> Result<(), Problem> {
+        if self.0.is_empty() { Ok(()) } else { Err(Problem::plain(Code::PreconditionFailed)) }
+    }
+}
+
 impl FromRequest for IfMatch {
     type Error = actix_web::Error;
     type Future = Ready<Result<IfMatch, actix_web::Error>>;

@@ -4,6 +4,7 @@ pub mod accounts;
 pub mod as_of;
 pub mod auth;
 pub mod casings;
+pub mod chart_files;
 pub mod check;
 pub mod cli;
 pub mod clock;

@@ -125,8 +125,8 @@ fn short(text: &str) -> String {
     }
 }
 
-/// Wrong values that are named at most: whoever sends more has more to learn than the next.
-const FIELDS: usize = 20;
+/// Wrong values that are named at most: one for each row of the largest chart.
+const FIELDS: usize = 1000;
 
 /// An error: RFC 9457 problem details.
 #[derive(Debug, Serialize, ToSchema)]
@@ -277,12 +277,17 @@ impl Problem {
 
     /// The same problem, where what an entry has under `/facts` was sent at this place.
     #[must_use]
-    pub fn placed(mut self, at: &str) -> Problem {
-        for field in &mut self.more.fields {
-            if let Some(rest) = field.pointer.strip_prefix("/facts") {
-                field.pointer = format!("{at}{rest}");
-            }
-        }
+    pub fn placed(self, at: &str) -> Problem {
+        self.moved(|field| match field.pointer.strip_prefix("/facts") {
+            Some(rest) => Field { pointer: format!("{at}{rest}"), ..field },
+            None => field,
+        })
+    }
+
+    /// The same problem, where each wrong value was sent at the place that this gives it.
+    #[must_use]
+    pub fn moved(mut self, place: impl Fn(Field) -> Field) -> Problem {
+        self.more.fields = self.more.fields.into_iter().map(place).collect();
         self
     }
 

@@ -243,6 +243,50 @@ pub async fn change(
     state.store.in_org(org, work).await?.map_err(|problem| problem.placed(""))
 }
 
+/// Registers a thing, or gives it this whole body if it is still the version that the caller
+/// read. Says whether it was new. Sent again, it gets the same answer.
+///
+/// # Errors
+/// 412, 428; 409 where rules stop it, 422 where it can never be.
+pub async fn put(
+    writing: &Writing,
+    if_match: &IfMatch,
+    subject: Subject,
+    occurred_at: Option<DateTime<FixedOffset>>,
+    body: Body,
+) -> Result<(Known, bool), Problem> {
+    let (state, org, now) = (&writing.state, writing.caller.org, writing.state.clock.now());
+    let at = occurred_at.unwrap_or(now.fixed_offset());
+    let work = async |conn: &mut Connection| {
+        let before = locked(conn, org, subject, &Value::Null).await?;
+        let entries = match record::seen(conn, org, writing.entry, &writing.content).await? {
+            Some(answer) => decided(answer),
+            None => {
+                let facts = match &before {
+                    None => Facts::Registered(body.clone()),
+                    Some(_) => Facts::Changed(body.clone()),
+                };
+                let admitted = || match &before {
+                    None => if_match.admit_new(),
+                    Some((thing, _)) => if_match.admit(thing.n),
+                };
+                let command = command(writing, subject, at, facts).checked();
+                match command.map_err(Problem::from).and_then(|c| admitted().map(|()| c)) {
+                    Ok(command) => {
+                        let request = writing.request(command);
+                        the_one(record::record(conn, org, now, &request).await?).and_then(decided)
+                    }
+                    Err(problem) => Err(problem),
+                }
+            }
+        };
+        let first = entries.as_ref().ok().and_then(|entries| entries.first());
+        let new = first.is_some_and(|entry| matches!(entry.facts, Facts::Registered(_)));
+        Ok(as_recorded(conn, org, entries).await?.map(|known| (known, new)))
+    };
+    state.store.in_org(org, work).await?
+}
+
 /// The thing, locked together with the vehicle that has the unit number it is to get: of two
 /// vehicles that want each other's, locked one after the other, each would wait for the other.
 async fn locked(

@@ -5,8 +5,8 @@ use crate::things::{
     cages, charts, depots, gauges, models, people, recommendations, vehicles, wheels,
 };
 use crate::{
-    accounts, casings, check, docs, entries, health, policy, refusals, rules_list, sessions,
-    tokens, units,
+    accounts, casings, chart_files, check, docs, entries, health, policy, refusals, rules_list,
+    sessions, tokens, units,
 };
 use actix_web::http::Method;
 use rules::Role;
@@ -94,6 +94,7 @@ pub static ROUTES: &[Route] = &[
     route("GET",   "/v1/charts",                   "list_charts",           ANY_ROLE),
     route("GET",   "/v1/charts/{id}",              "get_chart",             ANY_ROLE),
     route("PATCH", "/v1/charts/{id}",              "change_chart",          OFFICE),
+    route("PUT",   "/v1/charts/{id}",              "put_chart",             OFFICE),
     route("GET",   "/v1/policy",                   "get_policy",            ANY_ROLE),
     route("PATCH", "/v1/policy",                   "change_policy",         OFFICE),
     route("GET",   "/.well-known/jwks.json",       "list_token_keys",       PUBLIC),
@@ -135,7 +136,7 @@ pub fn services(config: &mut ServiceConfig<'_>) {
         .service(recommendations::create_recommendation).service(recommendations::list_recommendations)
         .service(recommendations::get_recommendation).service(recommendations::change_recommendation)
         .service(charts::create_chart).service(charts::list_charts)
-        .service(charts::get_chart).service(charts::change_chart)
+        .service(charts::get_chart).service(charts::change_chart).service(chart_files::put_chart)
         .service(policy::get_policy).service(policy::change_policy)
         .service(tokens::list_token_keys)
         .service(docs::get_document).service(docs::open_docs).service(docs::get_docs_file)

@@ -34,7 +34,7 @@ fn example_new(kind: SubjectKind) -> Value {
 }
 
 /// How the document shows a thing of this kind.
-fn example_shown(kind: SubjectKind) -> Value {
+pub(crate) fn example_shown(kind: SubjectKind) -> Value {
     json!({
         "id": EXAMPLE_ID,
         "kind": kind.name(),

@@ -52,6 +52,24 @@ impl Writing {
     }
 }
 
+impl Writing {
+    async fn extract_from(
+        request: HttpRequest,
+        body: Bytes,
+        address: &str,
+        sent: Value,
+    ) -> Result<Writing, actix_web::Error> {
+        let state = web::Data::<State>::extract(&request).await?;
+        let caller = Caller::extract(&request).await?;
+        let DeviceTime(sent_at) = DeviceTime::extract(&request).await?;
+        let entry = IdempotencyKey::extract(&request).await?.entry_id(caller.person);
+        let whole = json!({"method": request.method().as_str(), "path": address, "body": &sent});
+        let content = state.keys.content(caller.org, &rules::canonical::bytes_of(&whole));
+        let sender = Sender { person: caller.person, sent_at };
+        Ok(Writing { state, caller, entry, content, sender, body, sent })
+    }
+}
+
 impl FromRequest for Writing {
     type Error = actix_web::Error;
     type Future = LocalBoxFuture<'static, Result<Writing, actix_web::Error>>;
@@ -60,18 +78,44 @@ impl FromRequest for Writing {
         let bytes = Bytes::from_request(request, payload);
         let request = request.clone();
         Box::pin(async move {
-            let state = web::Data::<State>::extract(&request).await?;
-            let caller = Caller::extract(&request).await?;
-            let DeviceTime(sent_at) = DeviceTime::extract(&request).await?;
-            let entry = IdempotencyKey::extract(&request).await?.entry_id(caller.person);
             let body = bytes.await?;
             let Body(Strict(sent)) = Body::read(&body)?;
-            let whole = json!({
-                "method": request.method().as_str(), "path": request.path(), "body": &sent,
-            });
-            let content = state.keys.content(caller.org, &rules::canonical::bytes_of(&whole));
-            let sender = Sender { person: caller.person, sent_at };
-            Ok(Writing { state, caller, entry, content, sender, body, sent })
+            let address = request.path().to_owned();
+            Writing::extract_from(request, body, &address, sent).await
+        })
+    }
+}
+
+/// A file that is written, once for its `Idempotency-Key`. What it is about is in the query.
+pub struct Upload(Writing);
+
+impl Upload {
+    /// The file.
+    #[must_use]
+    pub fn file(&self) -> &[u8] {
+        &self.0.body
+    }
+
+    /// The request that it is written by.
+    #[must_use]
+    pub fn writing(&self) -> &Writing {
+        &self.0
+    }
+}
+
+impl FromRequest for Upload {
+    type Error = actix_web::Error;
+    type Future = LocalBoxFuture<'static, Result<Upload, actix_web::Error>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let bytes = Bytes::from_request(request, payload);
+        let request = request.clone();
+        Box::pin(async move {
+            let body = bytes.await?;
+            // What is not UTF-8 is never written.
+            let sent = json!(String::from_utf8_lossy(&body));
+            let address = request.uri().to_string();
+            Writing::extract_from(request, body, &address, sent).await.map(Upload)
         })
     }
 }

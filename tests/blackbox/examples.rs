@@ -116,7 +116,9 @@ fn requests(
                 request = request.header(name, value);
             }
             if let Some((kind, body)) = body {
-                request = request.header("content-type", kind).body(body.to_string());
+                // A file stands there as a text.
+                let body = body.as_str().map_or_else(|| body.to_string(), str::to_owned);
+                request = request.header("content-type", kind).body(body);
             }
             requests.push(request);
         }

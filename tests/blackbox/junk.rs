@@ -34,7 +34,16 @@ fn address(route: &Route) -> String {
         _ => Uuid::now_v7(),
     };
     let path = route.path.replace("{id}", &one.to_string()).replace("{unit}", "T1");
-    path.replace("{slug}", "refused").replace("{file}", "index.html")
+    let path = path.replace("{slug}", "refused").replace("{file}", "index.html");
+    match route.operation_id {
+        "put_chart" => path + "?kind=rim_parts&name=n&document=d&edition=e",
+        _ => path,
+    }
+}
+
+/// The type of body that a route takes.
+fn taken_by(route: &Route) -> &'static str {
+    if route.operation_id == "put_chart" { "text/csv" } else { "application/json" }
 }
 
 /// A problem of the client's making, in the form that all have.
@@ -91,7 +100,7 @@ fn no_junk_is_taken_as_a_body() {
         for (what, body) in &junk {
             let what = format!("{what} at {}", route.operation_id);
             let status =
-                refused(&send_body(&fleet, route, Some("application/json"), body.clone()), &what);
+                refused(&send_body(&fleet, route, Some(taken_by(route)), body.clone()), &what);
             assert!([400, 404, 422].contains(&status), "{what}: {status}");
         }
     }
@@ -159,11 +168,11 @@ fn only_json_is_taken() {
             answer.problem(415, "UNSUPPORTED_MEDIA_TYPE");
         }
         let encoded = fleet.request("gus", route.method, &address(route));
-        let encoded = encoded.header("content-type", "application/json");
+        let encoded = encoded.header("content-type", taken_by(route));
         let answer = send(encoded.header("content-encoding", "gzip").body(vec![31, 139, 8, 0]));
         answer.problem(415, "UNSUPPORTED_MEDIA_TYPE");
         let large = vec![b' '; BODY_LIMIT + 1];
-        let answer = send_body(&fleet, route, Some("application/json"), large);
+        let answer = send_body(&fleet, route, Some(taken_by(route)), large);
         answer.problem(413, "PAYLOAD_TOO_LARGE");
     }
     assert_eq!(fleet.rows(), before, "nothing is written");
@@ -261,7 +270,7 @@ fn junk_in_addresses_and_headers_is_refused() {
             let rest = rest.split_once('}').unwrap().1;
             let path = format!("{start}{junk}{rest}");
             let request = fleet.request("gus", route.method, &path).header("if-match", "*");
-            let answer = send(request.header("content-type", "application/json").body("{}"));
+            let answer = send(request.header("content-type", taken_by(route)).body("{}"));
             let status = refused(&answer, &path);
             assert!([400, 404].contains(&status), "{path}: {status}");
         }

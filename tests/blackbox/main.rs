@@ -6,6 +6,7 @@ mod agree;
 mod append_only;
 mod as_of;
 mod bad_input;
+mod charts;
 mod cut_off;
 mod deadlocks;
 mod demo;

@@ -98,6 +98,7 @@ impl Ground {
         assert!(!path.contains('{'), "what is at {path}?");
         match route.operation_id {
             "check_casing" => path + "?for=release",
+            "put_chart" => path + "?kind=rim_parts&name=Rings&document=chart&edition=2026",
             _ => path,
         }
     }
@@ -122,6 +123,11 @@ impl Ground {
         let mut request = self.fleet.proofhold.request(route.method, &self.path(route));
         if let Some(token) = token {
             request = request.bearer_auth(token);
+        }
+        if route.operation_id == "put_chart" {
+            let file = "base,side_ring,lock_ring\nLB-20-75,LS-20,LK-20\n";
+            let request = request.header("If-Match", "*").header("Content-Type", "text/csv");
+            return request.body(file);
         }
         match route.method {
             "PATCH" => request.header("If-Match", "*").json(&self.body(route)),
