@@ -20,8 +20,9 @@ use uuid::Uuid;
 /// What a move does not fit with.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Fit {
-    /// The first entry of the casing that would not find it where it needs it.
-    pub(crate) order: Option<Uuid>,
+    /// The first entry of the casing that would not find it where it needs it, and the first
+    /// such move.
+    pub(crate) order: Vec<Uuid>,
     /// The entries that put other casings there for some of the time, each with its casing.
     pub(crate) taken: BTreeMap<Uuid, Subject>,
     /// It fits only together with later entries of the request about these.
@@ -30,7 +31,7 @@ pub(crate) struct Fit {
 
 impl Fit {
     pub(crate) fn fits(&self) -> bool {
-        self.order.is_none() && self.taken.is_empty()
+        self.order.is_empty() && self.taken.is_empty()
     }
 }
 
@@ -165,7 +166,11 @@ pub(crate) fn clashes<'a>(
     told: impl IntoIterator<Item = &'a Entry> + Clone,
 ) -> Fit {
     let known = misfits(&before.histories[&own]);
-    let order = misfits(told.clone()).into_iter().find(|entry| !known.contains(entry));
+    let mut then = misfits(told.clone());
+    then.retain(|misfit| !known.contains(misfit));
+    let both = [then.first(), then.iter().find(|misfit| misfit.moves)];
+    let mut order: Vec<Uuid> = both.into_iter().flatten().map(|misfit| misfit.entry).collect();
+    order.dedup();
     let stood = before.stays(own.id);
     let new: Vec<Stay> = stays(told).into_iter().filter(|stay| !stood.contains(stay)).collect();
     Fit { order, taken: taken(others, own.id, &new), leans: BTreeSet::new() }
@@ -179,13 +184,20 @@ fn taken(world: &World, own: Uuid, stays: &[Stay]) -> BTreeMap<Uuid, Subject> {
     taken.map(|(id, other)| (other.from.entry, Subject::casing(id))).collect()
 }
 
-/// The recorded entries that do not find the casing where they need it, in order of time.
-fn misfits<'a>(history: impl IntoIterator<Item = &'a Entry>) -> Vec<Uuid> {
+/// A recorded entry that does not find the casing where it needs it.
+#[derive(PartialEq)]
+struct Misfit {
+    entry: Uuid,
+    moves: bool,
+}
+
+/// The misfits of a history, in order of time.
+fn misfits<'a>(history: impl IntoIterator<Item = &'a Entry>) -> Vec<Misfit> {
     let (mut state, mut misfits) = (State::Unknown, Vec::new());
     for entry in in_order(history, None) {
         let misplaced = |casing| misplaced(&entry.facts, casing);
         if entry.recorded() && state.casing().is_some_and(misplaced) {
-            misfits.push(entry.id);
+            misfits.push(Misfit { entry: entry.id, moves: moves(&entry.facts) });
         }
         state.apply(&entry);
     }

@@ -5,14 +5,15 @@ use crate::postgres::wait;
 use crate::proofhold::{Answer, Proofhold, send};
 use crate::script::{Ledger, Script, Sending, id};
 use reqwest::blocking::RequestBuilder;
-use rules::entry::{Outcome, Reason};
+use rules::entry::{Outcome, Reason, Sender};
 use rules::fold::fold;
 use rules::table::{How, RULES};
-use rules::{Entry, Facts, Subject, View};
+use rules::{Command, Entry, Facts, Subject, View};
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use store::check::check;
 use store::rebuild::rebuild;
+use store::record::{Answer as Answered, Request, Sent, record};
 use uuid::Uuid;
 
 pub struct Fleet {
@@ -179,9 +180,9 @@ pub fn entry(org: Uuid, shown: &Value) -> Entry {
     }
 }
 
-impl Ledger for Fleet {
-    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16> {
-        self.proofhold.set_clock(sending.now);
+impl Fleet {
+    /// Sends an entry over HTTP.
+    fn post_entry(&self, sending: &Sending) -> Result<Vec<Entry>, u16> {
         let who = format!("{}/{}", sending.org, sending.person);
         let dry_run = if sending.dry_run { "?dry_run=true" } else { "" };
         let mut request = self.request(&who, "POST", &format!("/v1/entries{dry_run}"));
@@ -212,6 +213,38 @@ impl Ledger for Fleet {
         let added = shown["added"].as_array().unwrap();
         let org = id(&sending.org);
         Ok(std::iter::once(&shown).chain(added).map(|shown| entry(org, shown)).collect())
+    }
+
+    /// Records entries of one person in one request, and reads them over HTTP as they are shown.
+    fn record(&self, sendings: &[Sending]) -> Vec<Result<Vec<Entry>, u16>> {
+        let (one, org) = (&sendings[0], id(&sendings[0].org));
+        let sender = Sender { person: id(&one.person), sent_at: one.sent_at };
+        let sent = |sending: &Sending| {
+            let command = Command::read(sending.body.to_string().as_bytes()).unwrap();
+            let content = command.id.into_bytes().repeat(2).try_into().unwrap();
+            Sent { command, content }
+        };
+        let request = [Request { sender, commands: sendings.iter().map(sent).collect() }];
+        let work = async |conn: &mut _| record(conn, org, one.now, &request).await;
+        let answers = wait(self.proofhold.store.in_org(org, work)).unwrap().remove(0);
+        let shown = |(sending, answer): (&Sending, Answered)| {
+            let kept = format!("/v1/entries/{}", sending.body["id"].as_str().unwrap());
+            assert!(matches!(answer, Answered::Decided(_)), "{answer:?} {}", sending.body);
+            let shown = self.get(&format!("{}/gus", sending.org), &kept).expect(200);
+            let added = shown["added"].as_array().unwrap();
+            Ok(std::iter::once(&shown).chain(added).map(|shown| entry(org, shown)).collect())
+        };
+        sendings.iter().zip(answers).map(shown).collect()
+    }
+}
+
+impl Ledger for Fleet {
+    fn send_together(&mut self, sendings: &[Sending]) -> Vec<Result<Vec<Entry>, u16>> {
+        self.proofhold.set_clock(sendings[0].now);
+        match sendings {
+            [one] => vec![self.post_entry(one)],
+            all => self.record(all),
+        }
     }
 
     fn casing(&mut self, org: &str, casing: Uuid) -> Value {

@@ -24,14 +24,12 @@ impl Both {
 }
 
 impl Ledger for Both {
-    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16> {
-        let over_http = self.fleet.send(sending);
-        let in_memory = self.memory.send(sending).map(|mut entries| {
-            entries.iter_mut().for_each(as_shown);
-            entries
-        });
-        assert_eq!(over_http, in_memory, "{}", sending.body);
-        over_http
+    fn send_together(&mut self, sendings: &[Sending]) -> Vec<Result<Vec<Entry>, u16>> {
+        let shown = self.fleet.send_together(sendings);
+        let mut in_memory = self.memory.send_together(sendings);
+        in_memory.iter_mut().flatten().flatten().for_each(as_shown);
+        assert_eq!(shown, in_memory, "{sendings:?}");
+        shown
     }
 
     fn casing(&mut self, org: &str, casing: Uuid) -> Value {

@@ -106,8 +106,8 @@ fn grown(casing: &Casing, grooves: &[Vec<Quantity>]) -> Option<Stop> {
 
 /// A late move after which what is recorded of later times could not have been.
 fn late_move(case: &Case<'_>) -> Option<Stop> {
-    case.fit.order.map(|later| Stop {
-        evidence: vec![later],
+    (!case.fit.order.is_empty()).then(|| Stop {
+        evidence: case.fit.order.clone(),
         found: Some("It does not fit with what is on record of a later time.".to_owned()),
         caution: false,
     })

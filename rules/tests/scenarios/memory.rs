@@ -29,14 +29,27 @@ impl Memory {
             books: script.organisations().iter().map(|org| (org.clone(), book(org))).collect(),
         }
     }
+
+    /// The command that is sent, if its sender may send it.
+    fn read(&self, sending: &Sending) -> Result<Command, u16> {
+        let command = match Command::read(sending.body.to_string().as_bytes()) {
+            Ok(command) => command,
+            Err(FormError::Malformed(_)) => return Err(400),
+            Err(FormError::Impossible(_)) => return Err(422),
+        };
+        match self.roles[&sending.person].may_write(command.facts.kind()) {
+            true => Ok(command),
+            false => Err(403),
+        }
+    }
 }
 
 impl Book {
-    /// Looks for everything that the decision reads; here all of it is at hand.
-    fn load(&mut self, sender: Uuid, command: &Command) {
+    /// Looks for everything that the decisions read; here all of it is at hand.
+    fn load(&mut self, sender: Uuid, commands: &[Command]) {
         let world = &mut self.world;
         loop {
-            let wants = world.wants([(sender, command)]);
+            let wants = world.wants(commands.iter().map(|command| (sender, command)));
             if wants.is_empty() {
                 return;
             }
@@ -66,39 +79,27 @@ impl Book {
         }
     }
 
-    fn open_refusals(&self, subject: Subject) -> Vec<Uuid> {
-        let of = self.entries.iter().filter(|e| e.subject == subject && !e.recorded());
-        let closed = |id| self.entries.iter().any(|e| e.recorded() && e.closes() == Some(id));
-        of.map(|entry| entry.id).filter(|id| !closed(*id)).collect()
-    }
-}
-
-impl Ledger for Memory {
-    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16> {
-        let command = match Command::read(sending.body.to_string().as_bytes()) {
-            Ok(command) => command,
-            Err(FormError::Malformed(_)) => return Err(400),
-            Err(FormError::Impossible(_)) => return Err(422),
-        };
-        if !self.roles[&sending.person].may_write(command.facts.kind()) {
-            return Err(403);
-        }
-        let book = self.books.get_mut(&sending.org).unwrap();
-        let sender = Sender { person: id(&sending.person), sent_at: sending.sent_at };
-        book.load(sender.person, &command);
-        if book.world.unknown(&command) {
+    fn decide(
+        &mut self,
+        sending: &Sending,
+        sender: Sender,
+        command: &Command,
+        rest: &[Command],
+    ) -> Result<Vec<Entry>, u16> {
+        if self.world.unknown(command) {
             return Err(404);
         }
-        if !book.world.dangling(&command).is_empty() {
+        if !self.world.dangling(command).is_empty() {
             return Err(422);
         }
-        if book.world.forbidden(sender.person, &command) {
+        if self.world.forbidden(sender.person, command) {
             return Err(403);
         }
-        let entries = decide(&book.world, sending.now, sender, &command, &[], None);
+        let rest: Vec<&Command> = rest.iter().collect();
+        let entries = decide(&self.world, sending.now, sender, command, &rest, None);
         // What is sent late was not asked of the ledger as it stands now.
         if command.occurred_at == sending.now {
-            agree::with(&book.world, &command, sender, &entries[0]);
+            agree::with(&self.world, command, sender, &entries[0]);
         }
         for entry in entries.iter().filter(|_| !sending.dry_run) {
             let line = Line::read(&entry.bytes()).unwrap();
@@ -109,10 +110,37 @@ impl Ledger for Memory {
             );
             let read_back = Entry::from_bytes(&entry.bytes()).unwrap();
             assert_eq!(&read_back, entry, "an entry is what its bytes say");
-            book.world.apply(entry);
-            book.entries.push(entry.clone());
+            self.world.apply(entry);
+            self.entries.push(entry.clone());
         }
         Ok(entries)
+    }
+
+    fn open_refusals(&self, subject: Subject) -> Vec<Uuid> {
+        let of = self.entries.iter().filter(|e| e.subject == subject && !e.recorded());
+        let closed = |id| self.entries.iter().any(|e| e.recorded() && e.closes() == Some(id));
+        of.map(|entry| entry.id).filter(|id| !closed(*id)).collect()
+    }
+}
+
+impl Ledger for Memory {
+    fn send_together(&mut self, sendings: &[Sending]) -> Vec<Result<Vec<Entry>, u16>> {
+        let commands: Vec<Result<Command, u16>> =
+            sendings.iter().map(|sending| self.read(sending)).collect();
+        let good: Vec<Command> = commands.iter().flatten().cloned().collect();
+        let one = &sendings[0];
+        let sender = Sender { person: id(&one.person), sent_at: one.sent_at };
+        let book = self.books.get_mut(&one.org).unwrap();
+        book.load(sender.person, &good);
+        let mut rest = &good[..];
+        let mut answers = Vec::new();
+        for (sending, command) in sendings.iter().zip(commands) {
+            answers.push(command.and_then(|command| {
+                rest = &rest[1..];
+                book.decide(sending, sender, &command, rest)
+            }));
+        }
+        answers
     }
 
     fn casing(&mut self, org: &str, casing: Uuid) -> Value {

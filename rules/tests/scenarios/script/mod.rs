@@ -18,7 +18,11 @@ use uuid::Uuid;
 pub trait Ledger {
     /// Sends an entry. The answer is the entry as decided, then what the ledger
     /// added; or the HTTP status of what is neither recorded nor refused.
-    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16>;
+    fn send(&mut self, sending: &Sending) -> Result<Vec<Entry>, u16> {
+        self.send_together(std::slice::from_ref(sending)).remove(0)
+    }
+    /// Sends entries of one person in one request; the answers in their order.
+    fn send_together(&mut self, sendings: &[Sending]) -> Vec<Result<Vec<Entry>, u16>>;
     /// What is shown of a casing; null where it is not to be known of.
     fn casing(&mut self, org: &str, casing: Uuid) -> Value;
     /// The same as it was at a moment, or as it was known then.
@@ -142,8 +146,9 @@ impl Script {
         let then = self.scenario["then"].as_object().unwrap().clone();
         let before: Vec<u64> = then.keys().map(|name| expect::entries(ledger, name)).collect();
         let mut ids = BTreeMap::new();
-        for step in self.scenario["steps"].as_array().unwrap().clone() {
-            self.step(ledger, &step, &mut ids);
+        let steps = self.scenario["steps"].as_array().unwrap().clone();
+        for steps in steps.chunk_by(one_request) {
+            self.take(ledger, steps, &mut ids);
         }
         for ((name, then), before) in then.iter().zip(before) {
             let place = format!("{} then {name}", self.scenario["id"]);
@@ -246,9 +251,32 @@ impl Script {
         Ok(entries)
     }
 
-    fn step(&mut self, ledger: &mut impl Ledger, step: &Value, ids: &mut BTreeMap<String, Uuid>) {
+    /// Steps that are sent in one request.
+    fn take(
+        &mut self,
+        ledger: &mut impl Ledger,
+        steps: &[Value],
+        ids: &mut BTreeMap<String, Uuid>,
+    ) {
+        let sendings: Vec<Sending> =
+            steps.iter().map(|step| self.sending(ledger, step, ids)).collect();
+        let answers = match &sendings[..] {
+            [one] => vec![self.send(ledger, one)],
+            all => ledger.send_together(all),
+        };
+        for (step, answer) in steps.iter().zip(answers) {
+            let place = format!("{} {}", self.scenario["id"], step["id"]);
+            expect::answer(&place, &step["expect"], ids, answer);
+        }
+    }
+
+    fn sending(
+        &mut self,
+        ledger: &mut impl Ledger,
+        step: &Value,
+        ids: &mut BTreeMap<String, Uuid>,
+    ) -> Sending {
         let name = step["id"].as_str().unwrap();
-        let place = format!("{} {name}", self.scenario["id"]);
         let org = step["org"].as_str().unwrap_or("larkspur");
         let occurred_at = step["occurred_at"].as_str().unwrap();
         let arrives = step["arrives_at"].as_str().unwrap_or(occurred_at);
@@ -261,15 +289,14 @@ impl Script {
             body["id"] = json!(ids[of]);
         }
         ids.insert(name.to_owned(), serde_json::from_value(body["id"].clone()).unwrap());
-        let sending = Sending {
+        Sending {
             org: org.to_owned(),
             person: step["by"].as_str().unwrap_or("ada").to_owned(),
             now: now.to_utc(),
             sent_at: step["device_sent_at"].as_str().map(time),
             dry_run: step["dry_run"] == true,
             body,
-        };
-        expect::answer(&place, &step["expect"], ids, self.send(ledger, &sending));
+        }
     }
 
     fn said(&mut self, step: &Value, org: &str, ids: &BTreeMap<String, Uuid>) -> Value {
@@ -299,6 +326,13 @@ impl Script {
             retries: step["retries"].as_str().map(|of| ids[of]),
         })
     }
+}
+
+/// Steps of one job that arrive together are one request.
+fn one_request(step: &Value, next: &Value) -> bool {
+    step["job"].is_string()
+        && step["job"] == next["job"]
+        && step["arrives_at"] == next["arrives_at"]
 }
 
 fn every_attested() -> BTreeSet<String> {
