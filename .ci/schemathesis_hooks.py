@@ -30,7 +30,7 @@ KINDS = ["depots", "people", "vehicles", "wheels", "cages", "gauges", "models", 
 # Fields of facts and parameters that name a thing, and where such things are listed.
 NAMED = {"depot": "depots", "vehicle": "vehicles", "wheel": "wheels", "cage": "cages", "gauge": "gauges",
          "model": "models", "models": "models", "by": "people", "from_depot": "depots", "to_depot": "depots",
-         "witness": "people", "right_casing": "casings"}
+         "witness": "people", "right_casing": "casings", "entry": "entries"}
 ASKED = {"release": ["operating_psi"], "mount": ["wheel", "cage"], "hold": ["cage", "gauge", "for_set_psi"],
          "install": ["vehicle", "position"], "inflate": []}
 # A file for each kind of chart.
@@ -55,6 +55,7 @@ DEPEND = (
     "Scrap is void only where",
     "There is no such recorded entry of this casing.",
     "There is no such refused entry of this subject.",
+    "There is no such entry of this subject.",
     "An entry of this kind is not corrected.",
     "Only what made a casing scrap is void.",
     "It is on this casing already.",

@@ -75,10 +75,13 @@ pub async fn create_entry(
     if sending.dry_run {
         let request = [request];
         let work = async |conn: &mut _| record::judge(conn, org, now, &request).await;
-        let entries = decided(the_one(state.store.in_org(org, work).await?)?)?;
-        return Ok(HttpResponse::Ok().json(with_added(&entries, personal)));
+        let answer = the_one(state.store.in_org(org, work).await?)?;
+        let personal = unless_erased(&answer, personal);
+        return Ok(HttpResponse::Ok().json(with_added(&decided(answer)?, personal)));
     }
-    let entries = decided(the_one(vec![state.gatherer.record(org, request).await?])?)?;
+    let answer = the_one(vec![state.gatherer.record(org, request).await?])?;
+    let personal = unless_erased(&answer, personal);
+    let entries = decided(answer)?;
     refuse(&entries)?;
     Ok(HttpResponse::Created()
         .insert_header((header::LOCATION, format!("/v1/entries/{id}")))
@@ -116,7 +119,7 @@ pub fn the_one(answers: Vec<Vec<Answer>>) -> Result<Answer, Problem> {
 /// 404 and 422 where nothing was stored.
 pub fn decided(answer: Answer) -> Result<Vec<Entry>, Problem> {
     match answer {
-        Answer::Decided(entries) => Ok(entries),
+        Answer::Decided(entries) | Answer::Erased(entries) => Ok(entries),
         Answer::Unknown => Err(Problem::not_found()),
         Answer::Impossible(fields) => Err(Problem::impossible(fields)),
         Answer::Forbidden => Err(Problem::plain(Code::Forbidden)),
@@ -136,6 +139,11 @@ pub fn refuse(entries: &[Entry]) -> Result<(), Problem> {
         },
         [] => Err(Problem::internal("a command has no entry")),
     }
+}
+
+/// What was erased since is not said again.
+fn unless_erased(answer: &Answer, personal: Option<Personal>) -> Option<Personal> {
+    personal.filter(|_| !matches!(answer, Answer::Erased(_)))
 }
 
 fn with_added(entries: &[Entry], personal: Option<Personal>) -> Option<WithAdded> {

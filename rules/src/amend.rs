@@ -149,7 +149,7 @@ fn correction(
     let Some(of) = of.copied().filter(counts) else {
         return wrong("/facts/corrects", "There is no such recorded entry of this casing.");
     };
-    if matches!(of.facts, Facts::Resolved(_)) {
+    if matches!(of.facts, Facts::Resolved(_) | Facts::Erased(_)) {
         return wrong("/facts/corrects", "An entry of this kind is not corrected.");
     }
     let newest = changes.newest.get(&first).filter(|by| by.facts.kind() == crate::Kind::Corrected);
@@ -186,7 +186,7 @@ fn resolution(
     let Some(of) = history.iter().find(refused).copied() else {
         return wrong("/facts/refusal", "There is no such refused entry of this subject.");
     };
-    let decision = matches!(of.facts, Facts::Corrected(_) | Facts::Resolved(_));
+    let decision = matches!(of.facts, Facts::Corrected(_) | Facts::Resolved(_) | Facts::Erased(_));
     if resolved.it_did_happen && (decision || of.subject.kind != SubjectKind::Casing) {
         let say = "Only what was done to a casing can have happened all the same.";
         return wrong("/facts/it_did_happen", say);

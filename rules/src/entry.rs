@@ -120,7 +120,7 @@ pub enum Role {
     Manager,
     /// Reads everything and writes nothing.
     Auditor,
-    /// Gives people their accounts.
+    /// Gives people their accounts, and erases what is personal on a legal order.
     Admin,
 }
 
@@ -133,6 +133,7 @@ impl Role {
                 matches!(self, Role::Office | Role::Manager | Role::Admin)
             }
             Kind::PreservationEnded => self == Role::Manager,
+            Kind::Erased => self == Role::Admin,
             Kind::Corrected => self == Role::Manager,
             Kind::Resolved => matches!(self, Role::Office | Role::Manager),
             _ => self != Role::Auditor,

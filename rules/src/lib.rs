@@ -10,6 +10,7 @@ pub mod canonical;
 mod circle;
 mod decide;
 pub mod entry;
+mod erase;
 pub mod facts;
 mod fit;
 pub mod fold;

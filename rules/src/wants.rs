@@ -149,8 +149,8 @@ impl World {
             }
         }
         told.take_in(command, &circle);
-        if matches!(command.facts, Facts::Corrected(_) | Facts::Resolved(_)) {
-            // What it changes is looked for among all that is known of its subject.
+        if matches!(command.facts, Facts::Corrected(_) | Facts::Resolved(_) | Facts::Erased(_)) {
+            // What it changes or erases is looked for among all that is known of its subject.
             self.want_history(command.subject, wants);
         }
         if let Some(Ok(Change { instead: Some(instead), .. })) = amend::change(self, command) {

@@ -5,6 +5,7 @@
 use crate::amend::{self, Change};
 use crate::circle::{Circle, named, position_of};
 use crate::entry::{Command, Entry, Subject, SubjectKind};
+use crate::erase;
 use crate::facts::casing::Marks;
 use crate::facts::chart::{Chart, ChartKind};
 use crate::facts::policy::Policy;
@@ -361,6 +362,7 @@ impl World {
             let say = format!("Unit {} has no position {position}.", vehicle.unit);
             fields.push(Field::new("/facts/position", say));
         }
+        fields.extend(erase::dangling(self, command));
         match amend::change(self, command) {
             Some(Err(wrong)) => fields.extend(wrong),
             Some(Ok(Change { instead: Some(instead), .. })) => {

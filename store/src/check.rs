@@ -7,6 +7,7 @@
 use crate::StoreError;
 use crate::load::{self, HEAD, HeadRow, MarkRow};
 use crate::read;
+use crate::record::erased_by;
 use crate::spots::put_on;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -125,7 +126,8 @@ impl Row {
         if self.leaf_hash.as_deref() != Some(&leaf_hash(&self.bytes)) {
             return Err("its hash in the seal queue is not the hash of its bytes".to_owned());
         }
-        if self.personal_hash()? != entry.personal_hash {
+        // Without one it was erased, or something is wrong: which, later entries say.
+        if self.personal_hash()?.is_some_and(|hash| Some(hash) != entry.personal_hash) {
             return Err("its personal part is not the one it was recorded with".to_owned());
         }
         Ok(entry)
@@ -150,6 +152,8 @@ struct Checker {
     newest: HashMap<Uuid, Subject>,
     /// What the rules added and was not read yet.
     expected: HashMap<Uuid, Entry>,
+    /// The entries without their personal part that no order was read for yet.
+    bare: HashMap<Uuid, Subject>,
 }
 
 impl Checker {
@@ -175,11 +179,18 @@ impl Checker {
             }
         }
         let missing = self.expected.values().min_by_key(|entry| entry.recorded_at);
-        Ok(missing.map(|entry| Wrong {
+        let missing = missing.map(|entry| Wrong {
             subject: entry.subject,
             entry: entry.cause,
             say: format!("what follows from it is missing: {}", entry.facts.kind().name()),
-        }))
+        });
+        let bare = self.bare.iter().min_by_key(|(entry, _)| **entry);
+        let bare = bare.map(|(entry, subject)| Wrong {
+            subject: *subject,
+            entry: Some(*entry),
+            say: "its personal part is gone, and no order erased it".to_owned(),
+        });
+        Ok(missing.or(bare))
     }
 
     async fn read_one(
@@ -208,6 +219,14 @@ impl Checker {
                     return Ok(Err(say));
                 }
             }
+        }
+        if entry.personal_hash.is_some() && row.salt.is_none() {
+            self.bare.insert(entry.id, entry.subject);
+        }
+        if let Some(erased) = erased_by(&entry)
+            && self.bare.remove(&erased).is_none()
+        {
+            return Ok(Err("what it erased is still there".to_owned()));
         }
         self.advance(conn, entry).await?;
         Ok(Ok(()))

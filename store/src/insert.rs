@@ -4,7 +4,7 @@ use crate::StoreError;
 use crate::json::Json;
 use crate::load;
 use crate::prepared::Prepared;
-use crate::record::{Before, Written};
+use crate::record::{Before, Written, erased_by};
 use crate::spots::{self, put_on};
 use chrono::{DateTime, Utc};
 use diesel::sql_query;
@@ -48,13 +48,14 @@ pub(crate) async fn all(
     // What others refer to goes first, and marks that go before those that come, so that two
     // subjects may exchange a mark; all of it is sent in one go.
     let (new, old, org, stood_on) = (rows(&new), rows(&old), world.org, before.stood_on(written));
-    let done: [Result<(), StoreError>; 9] = join!(
+    let done: [Result<(), StoreError>; 10] = join!(
         hold_still(conn, world, &stood_on),
         takeovers_stand(conn, org, &before.takeovers),
         insert_heads(conn, org, &new),
         update_heads(conn, org, &old),
         insert_entries(conn, org, written, &bytes),
         insert_personal(conn, org, written),
+        erase(conn, org, written),
         queue(conn, org, &written.entries, &bytes),
         delete_marks(conn, org, &gone),
         insert_marks(conn, org, &come),
@@ -245,6 +246,23 @@ async fn insert_personal(
     .bind::<Array<Id>, _>(apart.iter().map(|one| one.entry).collect::<Vec<_>>())
     .bind::<Array<Binary>, _>(apart.iter().map(|one| &one.salt[..]).collect::<Vec<_>>())
     .bind::<Array<Binary>, _>(apart.iter().map(|one| bytes_of(&one.personal)).collect::<Vec<_>>());
+    Prepared(query).execute(&mut conn).await?;
+    Ok(())
+}
+
+/// Takes away what these entries say is erased.
+async fn erase(
+    mut conn: &AsyncPgConnection,
+    org: Uuid,
+    written: &Written,
+) -> Result<(), StoreError> {
+    let orders = written.entries.iter().filter(|entry| erased_by(entry).is_some());
+    let orders: Vec<Uuid> = orders.map(|entry| entry.id).collect();
+    if orders.is_empty() {
+        return Ok(());
+    }
+    let query = sql_query("SELECT erase_personal($1, $2)");
+    let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(orders);
     Prepared(query).execute(&mut conn).await?;
     Ok(())
 }

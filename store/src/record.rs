@@ -11,14 +11,14 @@ use crate::{StoreError, insert};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Binary, Nullable, Text};
+use diesel::sql_types::{Array, Binary, Bool, Nullable, Text};
 use diesel_async::{AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection};
 use rand::RngCore;
 use rules::canonical::personal_hash;
 use rules::entry::Sender;
 use rules::facts::Personal;
 use rules::world::{Head, Owned, Wants, owned};
-use rules::{Command, Entry, Field, Subject, SubjectKind, World, decide};
+use rules::{Command, Entry, Facts, Field, Subject, SubjectKind, World, decide};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use tokio::try_join;
 use uuid::Uuid;
@@ -49,6 +49,8 @@ pub enum Answer {
     /// It is in the ledger: its own entry, recorded or refused, then what the ledger added.
     /// The same for the same command, whenever it is sent again.
     Decided(Vec<Entry>),
+    /// The same, of what was sent before and has lost its personal part since, on a legal order.
+    Erased(Vec<Entry>),
     /// Nothing of its subject is on record, and it does not begin it. Nothing is stored.
     Unknown,
     /// It points to what is not on record. Nothing is stored.
@@ -120,7 +122,7 @@ pub async fn seen(
 ) -> Result<Option<Answer>, StoreError> {
     let known = load_known(conn, org, &[id]).await?;
     Ok(known.get(&id).map(|known| match known.content == *content {
-        true => Answer::Decided(known.entries.clone()),
+        true => known.answer(),
         false => Answer::Reused(vec![Field::new("", "It was sent before with another body.")]),
     }))
 }
@@ -129,6 +131,15 @@ pub async fn seen(
 struct Known {
     content: Vec<u8>,
     entries: Vec<Entry>,
+    /// Its personal part was erased.
+    erased: bool,
+}
+
+impl Known {
+    fn answer(&self) -> Answer {
+        let entries = self.entries.clone();
+        if self.erased { Answer::Erased(entries) } else { Answer::Decided(entries) }
+    }
 }
 
 #[derive(QueryableByName)]
@@ -137,6 +148,8 @@ struct KnownRow {
     content: Option<Vec<u8>>,
     #[diesel(sql_type = Binary)]
     bytes: Vec<u8>,
+    #[diesel(sql_type = Bool)]
+    apart: bool,
 }
 
 /// What the decisions stand on, and which commands are in the ledger already.
@@ -164,8 +177,9 @@ async fn load_known(
     ids: &[Uuid],
 ) -> Result<HashMap<Uuid, Known>, StoreError> {
     let query = sql_query(
-        "SELECT content, bytes FROM entry \
-         WHERE org_id = $1 AND (id = ANY($2) OR cause = ANY($2)) \
+        "SELECT content, bytes, EXISTS (SELECT FROM personal \
+                    WHERE personal.org_id = $1 AND personal.entry_id = entry.id) AS apart \
+         FROM entry WHERE org_id = $1 AND (id = ANY($2) OR cause = ANY($2)) \
          ORDER BY recorded_at",
     );
     let query = query.bind::<Id, _>(org).bind::<Array<Id>, _>(ids);
@@ -176,7 +190,8 @@ async fn load_known(
         // What the ledger added itself has no content and so is never "sent again".
         if ids.contains(&entry.id) {
             let content = row.content.unwrap_or_default();
-            known.insert(entry.id, Known { content, entries: vec![entry.clone()] });
+            let erased = entry.personal_hash.is_some() && !row.apart;
+            known.insert(entry.id, Known { content, entries: vec![entry.clone()], erased });
         }
         if let Some(cause) = entry.cause.and_then(|cause| known.get_mut(&cause)) {
             cause.entries.push(entry);
@@ -317,14 +332,26 @@ fn decide_one(
     written.entries.extend(entries.iter().cloned());
     written.contents.insert(command.id, sent.content);
     written.personal.extend(apart);
-    known.insert(command.id, Known { content: sent.content.to_vec(), entries: entries.clone() });
+    for entry in entries.iter().filter_map(erased_by) {
+        known.entry(entry).and_modify(|known| known.erased = true);
+    }
+    let content = sent.content.to_vec();
+    known.insert(command.id, Known { content, entries: entries.clone(), erased: false });
     Answer::Decided(entries)
+}
+
+/// The entry that this one takes the personal part from.
+pub(crate) fn erased_by(entry: &Entry) -> Option<Uuid> {
+    match &entry.facts {
+        Facts::Erased(facts) if entry.recorded() => Some(facts.entry),
+        _ => None,
+    }
 }
 
 /// The answer to what was sent before.
 fn again(known: &Known, sent: &Sent) -> Answer {
     if known.content == sent.content {
-        return Answer::Decided(known.entries.clone());
+        return known.answer();
     }
     Answer::Reused(differences(&known.entries[0], &sent.command))
 }

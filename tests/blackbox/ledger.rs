@@ -272,6 +272,12 @@ fn whatever_is_changed_is_found() {
     ledger.tamper(&salt);
     ledger.finds(Some(named), "personal part");
     ledger.tamper(&salt);
+    ledger.tamper(&format!(
+        "CREATE TABLE apart AS SELECT * FROM personal WHERE entry_id = '{named}'; \
+         DELETE FROM personal WHERE entry_id = '{named}'"
+    ));
+    ledger.finds(Some(named), "no order erased it");
+    ledger.tamper("INSERT INTO personal SELECT * FROM apart");
 
     ledger.tamper("DELETE FROM mark WHERE kind = 'unit'");
     ledger.finds(None, "table of marks");

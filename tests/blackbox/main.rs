@@ -12,6 +12,7 @@ mod deadlocks;
 mod demo;
 mod do_not_move;
 mod document;
+mod erasure;
 mod examples;
 mod fleet;
 mod full_disk;

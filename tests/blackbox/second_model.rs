@@ -63,8 +63,10 @@ impl Ledger for Both {
     }
 }
 
-/// Without what is said beside a rule's sentence, which is shown as part of it.
+/// Without what is said beside a rule's sentence, which is shown as part of it, and the hash of
+/// what is personal, which is not shown.
 fn as_shown(entry: &mut Entry) {
+    entry.personal_hash = None;
     if let Outcome::Refused { reasons } = &mut entry.outcome {
         reasons.iter_mut().for_each(|reason| reason.found = None);
     }

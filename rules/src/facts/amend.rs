@@ -1,4 +1,4 @@
-//! What changes how earlier entries count: corrections, and what became of refusals.
+//! What is said of earlier entries: corrections, what became of refusals, and what is erased.
 
 use super::bounds::{ShortText, named};
 use super::{Field, shape};
@@ -61,3 +61,17 @@ pub struct Resolved {
 }
 
 shape!(Resolved, |_resolved, _fields| {});
+
+/// `erased`: what is personal in an entry of this subject was destroyed on a legal order. The
+/// entry stays, with the hash of what was there.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Erased {
+    /// The entry that loses its notes and names.
+    pub entry: Uuid,
+    /// The order: who gave it, and its number.
+    #[schema(example = "District court, order 26-114", value_type = ShortText)]
+    pub order: String,
+}
+
+shape!(Erased, |erased, fields| named(fields, "order", &erased.order));

@@ -267,6 +267,8 @@ kinds! {
     Corrected(amend::Corrected) = "corrected" on Casing;
     /// It was found out what became of a refused entry.
     Resolved(amend::Resolved) = "resolved" on Casing | Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
+    /// What is personal in an entry was destroyed on a legal order.
+    Erased(amend::Erased) = "erased" on Casing | Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
     /// A thing was entered into the ledger.
     Registered(Body) = "registered" on Vehicle | Wheel | Cage | Gauge | Person | Depot | Model | Recommendation | Chart | Policy;
     /// A thing was changed; the whole new body is given.

@@ -2,6 +2,7 @@
 
 use super::Stop;
 use crate::decide::{Case, doubt_entries};
+use crate::erase;
 use crate::facts::Facts;
 use crate::facts::casing::Disposal;
 use crate::fold::casing::{Matter, Standing};
@@ -34,9 +35,13 @@ pub(super) fn scrap(case: &Case<'_>) -> Option<Stop> {
 
 /// Kept as evidence.
 pub(super) fn preserved(case: &Case<'_>) -> Option<Stop> {
-    let destroys = matches!(case.command.facts, Facts::MadeUnusable(_) | Facts::Disposed(_));
-    let kept = &case.casing()?.preserved;
-    (destroys && !kept.is_empty()).then(|| Stop::shown(entries_of(kept)))
+    let casing = match &case.command.facts {
+        Facts::MadeUnusable(_) | Facts::Disposed(_) => case.casing()?,
+        Facts::Erased(_) => erase::kept_now(case)?,
+        _ => return None,
+    };
+    let kept = &casing.preserved;
+    (!kept.is_empty()).then(|| Stop::shown(entries_of(kept)))
 }
 
 /// Recalled and not remedied: neither sold nor leased, 49 CFR 573.12.

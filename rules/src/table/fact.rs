@@ -4,6 +4,7 @@ use super::{Stop, inflate};
 use crate::amend;
 use crate::decide::Case;
 use crate::entry::SubjectKind;
+use crate::erase;
 use crate::facts::Facts;
 use crate::facts::casing::Marks;
 use crate::fit;
@@ -21,6 +22,9 @@ const READING_SPREAD: Quantity = Quantity::whole(1);
 pub(super) fn order(case: &Case<'_>) -> Option<Stop> {
     if let Some(found) = amend::stop(case) {
         return Some(Stop::found(found.to_owned()));
+    }
+    if let Some(stop) = erase::stop(case) {
+        return Some(stop);
     }
     match case.state() {
         State::Unknown => takeover(case),

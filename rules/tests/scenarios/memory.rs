@@ -2,7 +2,7 @@
 
 use crate::agree;
 use crate::script::{Ledger, Script, Sending, id};
-use rules::canonical::Line;
+use rules::canonical::{Line, personal_hash};
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
 use rules::{Command, Entry, Role, Subject, SubjectKind, View, World, decide};
@@ -19,11 +19,17 @@ pub struct Memory {
 struct Book {
     world: World,
     entries: Vec<Entry>,
+    /// What was sent, with what it came to.
+    sent: BTreeMap<Uuid, (Command, Vec<Entry>)>,
 }
 
 impl Memory {
     pub fn of(script: &Script) -> Memory {
-        let book = |org: &String| Book { world: World::new(id(org)), entries: Vec::new() };
+        let book = |org: &String| Book {
+            world: World::new(id(org)),
+            entries: Vec::new(),
+            sent: BTreeMap::new(),
+        };
         Memory {
             roles: script.people().into_iter().collect(),
             books: script.organisations().iter().map(|org| (org.clone(), book(org))).collect(),
@@ -86,6 +92,9 @@ impl Book {
         command: &Command,
         rest: &[Command],
     ) -> Result<Vec<Entry>, u16> {
+        if let Some((before, entries)) = self.sent.get(&command.id) {
+            return if before == command { Ok(entries.clone()) } else { Err(422) };
+        }
         if self.world.unknown(command) {
             return Err(404);
         }
@@ -96,7 +105,9 @@ impl Book {
             return Err(403);
         }
         let rest: Vec<&Command> = rest.iter().collect();
-        let entries = decide(&self.world, sending.now, sender, command, &rest, None);
+        // Nothing here is secret, so it needs no salt.
+        let hash = command.personal.as_ref().map(|personal| personal_hash(&[], personal));
+        let entries = decide(&self.world, sending.now, sender, command, &rest, hash);
         // What is sent late was not asked of the ledger as it stands now.
         if command.occurred_at == sending.now {
             agree::with(&self.world, command, sender, &entries[0]);
@@ -112,6 +123,9 @@ impl Book {
             assert_eq!(&read_back, entry, "an entry is what its bytes say");
             self.world.apply(entry);
             self.entries.push(entry.clone());
+        }
+        if !sending.dry_run {
+            self.sent.insert(command.id, (command.clone(), entries.clone()));
         }
         Ok(entries)
     }

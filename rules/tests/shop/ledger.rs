@@ -1,6 +1,7 @@
 //! The ledger of one organisation, kept in memory, with what a shop needs.
 
 use chrono::{DateTime, FixedOffset, Utc};
+use rules::canonical::personal_hash;
 use rules::entry::{Outcome, Sender};
 use rules::fold::casing::Casing;
 use rules::spot::Spot;
@@ -146,7 +147,8 @@ impl Ledger {
         self.request(now, vec![(kind, subject, at, facts)]).remove(0)
     }
 
-    /// Sends entries in one request, with every rule attested.
+    /// Sends entries in one request, with every rule attested. A note among the facts is kept
+    /// apart from them.
     pub fn request(
         &mut self,
         now: DateTime<FixedOffset>,
@@ -155,9 +157,11 @@ impl Ledger {
         let attested: Vec<&str> =
             RULES.iter().filter(|r| r.how == How::Attested).map(|r| r.id.as_str()).collect();
         let command = |(i, (kind, subject, at, facts)): (usize, (Kind, Subject, _, Value))| {
-            let at: DateTime<FixedOffset> = at;
+            let (at, mut facts): (DateTime<FixedOffset>, Value) = (at, facts);
+            let note = facts.as_object_mut().and_then(|facts| facts.remove("note"));
             let body = json!({"id": id(&format!("entry {} {i}", self.log.len())), "kind": kind,
-                "subject": subject, "occurred_at": at, "facts": facts, "attested": attested});
+                "subject": subject, "occurred_at": at, "facts": facts, "attested": attested,
+                "personal": note.map(|note| json!({"note": note}))});
             Command::read(body.to_string().as_bytes()).unwrap()
         };
         let commands: Vec<Command> = told.into_iter().enumerate().map(command).collect();
@@ -166,7 +170,8 @@ impl Ledger {
         let mut answers = Vec::new();
         for (i, command) in all.iter().enumerate() {
             assert_eq!(world.dangling(command), []);
-            let entries = decide(&world, now.to_utc(), ada(), command, &all[i + 1..], None);
+            let hash = command.personal.as_ref().map(|personal| personal_hash(&[], personal));
+            let entries = decide(&world, now.to_utc(), ada(), command, &all[i + 1..], hash);
             for entry in &entries {
                 world.apply(entry);
                 self.log.push(entry.clone());

@@ -177,12 +177,23 @@ impl Apart {
 
     /// The same of an entry with such an id at this place.
     fn entry_alike(&self, entry: &Value, place: &str, many: bool, theirs: Uuid) -> Value {
+        self.entry_alike_by("dora", entry, place, many, theirs)
+    }
+
+    fn entry_alike_by(
+        &self,
+        who: &str,
+        entry: &Value,
+        place: &str,
+        many: bool,
+        theirs: Uuid,
+    ) -> Value {
         self.alike(theirs, |named| {
             let mut entry = entry.clone();
             entry["id"] = json!(Uuid::now_v7());
             let (within, field) = place.rsplit_once('/').unwrap();
             entry.pointer_mut(within).unwrap()[field] = naming(many, named);
-            self.fleet.post("dora", "/v1/entries", &entry)
+            self.fleet.post(who, "/v1/entries", &entry)
         })
     }
 }
@@ -200,8 +211,8 @@ fn is_impossible(problem: &Value, pointer: &str) {
 fn an_entry_names_nothing_of_another_organisation() {
     let apart = Apart::new();
     let mut proved = 0;
-    // What those two name are entries, not things.
-    let of_things = |kind: &&Kind| !matches!(kind, Kind::Corrected | Kind::Resolved);
+    // What those name are entries, not things.
+    let of_things = |kind: &&Kind| !NAMING_ENTRIES.contains(kind);
     for kind in Kind::ALL.iter().filter(of_things) {
         for subject in kind.subjects() {
             let thing = Subject::of(*subject, apart.own(*subject));
@@ -238,7 +249,11 @@ fn an_entry_names_nothing_of_another_organisation() {
     assert!(proved >= 18, "{proved}");
 }
 
-/// An entry of theirs is neither corrected nor resolved, and none is put on a casing of theirs.
+/// The kinds that name entries.
+const NAMING_ENTRIES: [Kind; 3] = [Kind::Corrected, Kind::Resolved, Kind::Erased];
+
+/// An entry of theirs is neither corrected nor resolved nor erased, and none is put on a casing of
+/// theirs.
 #[test]
 fn no_entry_of_another_organisation_is_amended() {
     let apart = Apart::new();
@@ -261,13 +276,24 @@ fn no_entry_of_another_organisation_is_amended() {
             there,
         ),
         (Kind::Resolved, json!({"it_did_happen": true}), "refusal", apart.entry),
+        (Kind::Erased, json!({"order": "order 7"}), "entry", apart.entry),
     ] {
         let place = format!("/facts/{field}");
+        let who = if kind == Kind::Erased { "gus" } else { "dora" };
         let entry = apart.fleet.entry(kind.name(), casing, facts);
-        is_impossible(&apart.entry_alike(&entry, &place, false, theirs), &place);
+        is_impossible(&apart.entry_alike_by(who, &entry, &place, false, theirs), &place);
         proved.push(field.to_owned());
     }
-    let named = [Kind::Corrected, Kind::Resolved]
+    // Nor where all of it is theirs.
+    let orders = [SubjectKind::Casing, SubjectKind::Person, SubjectKind::Vehicle];
+    for theirs in orders.map(|kind| Subject::of(kind, apart.theirs[&kind])) {
+        let order = json!({"entry": apart.entry, "order": "order 7"});
+        let entry = apart.fleet.entry("erased", theirs, order);
+        let place = "/subject/id";
+        let problem = apart.entry_alike_by("gus", &entry, place, false, theirs.id);
+        assert_eq!(problem["code"], "NOT_FOUND", "{problem}");
+    }
+    let named = NAMING_ENTRIES
         .map(|kind| named_in(&kind.shape(SubjectKind::Casing)).into_iter().map(|(field, _)| field));
     assert_eq!(proved, named.into_iter().flatten().collect::<Vec<_>>());
 }

@@ -21,14 +21,21 @@ pub(super) fn answer(
             return;
         }
     };
+    // What was stored before comes out as it came out then.
+    let replayed = expect["outcome"] == "replayed";
+    let outcome = if replayed { &expect["of"] } else { &expect["outcome"] };
     match &entries[0].outcome {
         Outcome::Recorded { cautions, worked } => {
-            assert_eq!(expect["outcome"], "recorded", "{place}: recorded");
+            assert_eq!(outcome, "recorded", "{place}: recorded");
             let given: BTreeSet<String> = cautions.iter().cloned().collect();
             assert_eq!(given, texts(&expect["cautions"]), "{place}: cautions");
             held(place, expect, worked.as_ref());
         }
-        Outcome::Refused { reasons } => refused(place, expect, reasons),
+        Outcome::Refused { reasons } => {
+            let rules: Vec<&str> = reasons.iter().map(|reason| reason.rule.as_str()).collect();
+            assert_eq!(outcome, "refused", "{place}: refused by {rules:?}");
+            refused(place, expect, reasons);
+        }
     }
     let shown: BTreeSet<Uuid> = entries.iter().flat_map(evidence).collect();
     for step in texts(&expect["names"]) {
@@ -65,7 +72,6 @@ fn held(place: &str, expect: &Value, worked: Option<&Worked>) {
 
 fn refused(place: &str, expect: &Value, reasons: &[Reason]) {
     let rules: Vec<&str> = reasons.iter().map(|reason| reason.rule.as_str()).collect();
-    assert_eq!(expect["outcome"], "refused", "{place}: refused by {rules:?}");
     if expect["exact"] == true {
         assert_eq!(json!(rules), expect["rules"], "{place}");
     } else {

@@ -57,6 +57,7 @@ struct Saying {
     occurred_at: String,
     facts: Value,
     attested: BTreeSet<String>,
+    note: Option<Value>,
     retries: Option<Uuid>,
 }
 
@@ -214,6 +215,7 @@ impl Script {
             occurred_at: at.to_rfc3339(),
             facts,
             attested: every_attested(),
+            note: None,
             retries: None,
         };
         let sending = Sending {
@@ -235,6 +237,9 @@ impl Script {
         self.sent += 1;
         let mut body = json!({"id": id(&format!("entry {}", self.sent)), "kind": said.kind, "subject": said.subject,
             "occurred_at": said.occurred_at, "facts": said.facts, "attested": said.attested});
+        if let Some(note) = said.note {
+            body["personal"] = json!({"note": note});
+        }
         if let Some(retries) = said.retries {
             body["retries"] = json!(retries);
         }
@@ -285,8 +290,10 @@ impl Script {
             .unwrap_or_else(|_| time(&format!("{arrives}-05:00")));
         self.check_cages(ledger, now);
         let mut body = self.said(step, org, ids);
-        if let Some(of) = step["same_id_in_other_org"].as_str() {
-            body["id"] = json!(ids[of]);
+        for same in ["same_id_in_other_org", "same_id_as", "repeat"] {
+            if let Some(of) = step[same].as_str() {
+                body["id"] = json!(ids[of]);
+            }
         }
         ids.insert(name.to_owned(), serde_json::from_value(body["id"].clone()).unwrap());
         Sending {
@@ -312,14 +319,16 @@ impl Script {
             }
             facts.as_object_mut().unwrap().extend(given::as_registered(changes));
         }
-        for field in ["corrects", "refusal"] {
+        for field in ["corrects", "refusal", "entry"] {
             if let Some(of) = facts.get(field).and_then(Value::as_str) {
                 facts[field] = json!(ids[of]);
             }
         }
+        let note = facts.as_object_mut().and_then(|facts| facts.remove("note"));
         self.body(Saying {
             kind,
             subject,
+            note,
             occurred_at: step["occurred_at"].as_str().unwrap().to_owned(),
             facts,
             attested: attested(step),
