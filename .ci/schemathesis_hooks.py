@@ -45,6 +45,8 @@ DEPEND = (
     "Which cage or barrier?",
     "There is no cage at this place.",
     "Bolted on where?",
+    "Bolted on an axle: name its position.",
+    "An axle that stays on the road is expected.",
     "Only a release bolted on names it.",
     "At least one mark is expected.",
     "Off the wheel it passes only if",

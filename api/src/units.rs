@@ -43,7 +43,7 @@ pub struct Unit {
 pub struct Place {
     /// The position.
     pub position: Position,
-    /// Its set pressure; none where the vehicle has the position no more.
+    /// Its set pressure; none for a spare, and where the vehicle has the position no more.
     pub set_psi: Option<Quantity>,
     /// What is on it.
     pub casing: Option<Fitted>,

@@ -49,7 +49,7 @@ impl Circle {
             self.axles.extend(facts.axles.iter().map(|one| (command.subject.id, one.axle)));
         }
         if let Some((vehicle, position)) = position_of(command) {
-            self.axles.insert((vehicle, position.axle));
+            self.axles.insert((vehicle, position.row()));
         }
     }
 
@@ -62,7 +62,7 @@ impl Circle {
                 self.subjects.extend(casing.wheel.map(|id| Subject::of(SubjectKind::Wheel, id)));
                 self.subjects
                     .extend(casing.vehicle.map(|id| Subject::of(SubjectKind::Vehicle, id)));
-                self.axles.extend(casing.vehicle.zip(casing.position.map(|p| p.axle)));
+                self.axles.extend(casing.vehicle.zip(casing.position.map(Position::row)));
             }
             State::Registry(registry) => {
                 if let Some(Body::Cage(body)) = registry.newest().map(|version| &version.body) {

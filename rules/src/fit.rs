@@ -62,7 +62,10 @@ pub(crate) fn misplaced(facts: &Facts, casing: &Casing) -> bool {
         Facts::Moved(moved) => moved.from_depot,
         _ => None,
     };
-    places(facts).is_some_and(|places| !places.contains(&casing.whereabouts))
+    // A spare is held by no nuts.
+    let spare = matches!(facts, Facts::Torqued(_)) && !casing.driven_on();
+    spare
+        || places(facts).is_some_and(|places| !places.contains(&casing.whereabouts))
         || casing.depot.zip(depot).is_some_and(|(known, from)| known != from)
 }
 

@@ -7,8 +7,8 @@ use crate::{Quantity, Subject};
 use uuid::Uuid;
 
 /// What the sidewall allows a tire in this place; none where it has no rating for it.
-pub(crate) fn sidewall_lb(model: &Model, position: Position) -> Option<Quantity> {
-    if position.place == Where::Single { Some(model.single_lb) } else { model.dual_lb }
+pub(crate) fn sidewall_lb(model: &Model, place: Where) -> Option<Quantity> {
+    if place == Where::Single { Some(model.single_lb) } else { model.dual_lb }
 }
 
 /// The casings that a weighing shows overloaded: the axle carries more than the sidewalls
@@ -24,9 +24,12 @@ pub(crate) fn overloaded(case: &Case<'_>, weighed: &Weighed) -> Vec<Uuid> {
         Some((casing.model, casing.position?))
     };
     let over = |(model, position): (Uuid, Position)| {
-        let load = weighed.axles.iter().find(|one| one.axle == position.axle)?.load_lb;
-        let rating = sidewall_lb(case.world.model(model, case.at)?, position)?;
-        Some(load > rating.times(vehicle.tires(position.axle)?))
+        let Position::Axle { axle, place, .. } = position else {
+            return None;
+        };
+        let load = weighed.axles.iter().find(|one| one.axle == axle)?.load_lb;
+        let rating = sidewall_lb(case.world.model(model, case.at)?, place)?;
+        Some(load > rating.times(vehicle.tires(axle)?))
     };
     let casings = case.world.casings().map(|(id, _)| id);
     casings.filter(|id| on_axle(*id).and_then(over).unwrap_or(false)).collect()

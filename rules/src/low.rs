@@ -61,13 +61,19 @@ pub(crate) fn run_low(psi: Quantity, set: Quantity) -> bool {
     Quantity::at_or_below_percent(psi, 80, set)
 }
 
-/// The set pressure of the place that the tire of this command is at.
+/// The set pressure of the place that the tire of this command runs at; a spare runs nowhere.
 pub(crate) fn set_psi(world: &World, command: &Command) -> Option<Quantity> {
     let (vehicle, position) = place(world, command)?;
     Some(world.vehicle(vehicle, command.occurred_at.to_utc())?.axle_of(position)?.set_psi)
 }
 
-/// Where the tire runs: where it was, or where it is taken over.
+/// The pressure that the tire of this command ought to have where it is, a spare too.
+pub(crate) fn recommended_psi(world: &World, command: &Command) -> Option<Quantity> {
+    let (vehicle, position) = place(world, command)?;
+    world.vehicle(vehicle, command.occurred_at.to_utc())?.recommended_psi(position)
+}
+
+/// Where the tire is: where it was, or where it is taken over.
 fn place(world: &World, command: &Command) -> Option<(Uuid, Position)> {
     if let Facts::Acquired(facts) = &command.facts {
         return facts.vehicle.zip(facts.position);

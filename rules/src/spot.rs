@@ -188,6 +188,6 @@ fn weighed(world: &World, command: &Command) -> Vec<Spot> {
         .vehicle(vehicle, command.occurred_at.to_utc())
         .map(Vehicle::positions)
         .unwrap_or_default();
-    let on_axle = |p: &Position| facts.axles.iter().any(|one| one.axle == p.axle);
+    let on_axle = |p: &Position| facts.axles.iter().any(|one| Some(one.axle) == p.axle());
     positions.into_iter().filter(on_axle).map(|p| Spot::Position(vehicle, p)).collect()
 }

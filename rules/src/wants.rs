@@ -20,7 +20,7 @@ pub struct Wants {
     pub subjects: BTreeSet<Subject>,
     /// The casing on each of these wheels.
     pub wheels: BTreeSet<Uuid>,
-    /// The casings on each of these axles (vehicle, axle from the front).
+    /// The casings on each of these axles (vehicle, axle from the front; 0 are its spares).
     pub axles: BTreeSet<(Uuid, u8)>,
     /// The recommendations that speak of these models.
     pub models: BTreeSet<Uuid>,

@@ -9,6 +9,7 @@ use crate::erase;
 use crate::facts::casing::Marks;
 use crate::facts::chart::{Chart, ChartKind};
 use crate::facts::policy::Policy;
+use crate::facts::vehicle::Position;
 use crate::facts::{Body, Facts, Field, cage, depot, model, recommendation, vehicle, wheel};
 use crate::fold::casing::Casing;
 use crate::fold::registry::Registry;
@@ -113,7 +114,7 @@ pub struct World {
     pub histories: BTreeMap<Subject, Vec<Entry>>,
     /// Wheels whose casing has been looked for.
     pub wheels: BTreeSet<Uuid>,
-    /// Axles whose casings have been looked for.
+    /// Axles whose casings have been looked for; 0 are the spares of a vehicle.
     pub axles: BTreeSet<(Uuid, u8)>,
     /// Spots whose casings have been looked for: those that were there at a moment or came
     /// later, and perhaps others.
@@ -166,7 +167,7 @@ impl World {
             let wheels = circle.wheels.clone();
             let models = circle.models.clone();
             circle.subjects.extend(self.casings().filter_map(|(id, casing)| {
-                let axle = casing.vehicle.zip(casing.position.map(|p| p.axle));
+                let axle = casing.vehicle.zip(casing.position.map(Position::row));
                 let near = axle.is_some_and(|axle| axles.contains(&axle))
                     || casing.wheel.is_some_and(|wheel| wheels.contains(&wheel));
                 near.then_some(Subject::casing(id))
@@ -357,7 +358,7 @@ impl World {
         }
         if let Some((vehicle, position)) = position_of(command)
             && let Some(vehicle) = self.vehicle(vehicle, command.occurred_at.to_utc())
-            && vehicle.axle_of(position).is_none()
+            && !vehicle.has(position)
         {
             let say = format!("Unit {} has no position {position}.", vehicle.unit);
             fields.push(Field::new("/facts/position", say));

@@ -38,6 +38,7 @@ mod scenarios;
 mod script;
 mod second_model;
 mod sign_in;
+mod spares;
 mod statements;
 mod tenants;
 mod transactions;

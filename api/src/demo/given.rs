@@ -200,6 +200,7 @@ pub(super) fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
     let axle = |places, steer, psi| Axle {
         places,
         steer,
+        lift: false,
         set_psi: Quantity::whole(psi),
         placard_psi: Quantity::whole(psi - 10),
     };
@@ -209,6 +210,7 @@ pub(super) fn vehicle(unit: &Unit, dual_psi: i64) -> Vehicle {
         unit: unit.unit.to_string(),
         kind: unit.kind,
         axles: steer.into_iter().chain(duals).collect(),
+        spares: 0,
         speed_restricted: false,
         light_truck_tires: false,
         state_permit: None,

@@ -51,6 +51,10 @@ pub struct Axle {
     pub places: Places,
     /// It steers.
     pub steer: bool,
+    /// It can be lifted off the road. Nobody records whether it is, so its tires count as
+    /// driven on; it is weighed while it is down.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub lift: bool,
     /// The fleet's cold pressure for its positions.
     #[schema(value_type = SetPsi)]
     pub set_psi: Quantity,
@@ -89,6 +93,10 @@ pub struct Vehicle {
     /// Its axles from the front.
     #[schema(min_items = 1, max_items = 12)]
     pub axles: Vec<Axle>,
+    /// How many spares it has a place for.
+    #[serde(default, skip_serializing_if = "is_none")]
+    #[schema(maximum = 8)]
+    pub spares: u8,
     /// Designated by the carrier for tires restricted to 55 mph or less,
     /// 49 CFR 393.75(f).
     #[serde(default)]
@@ -104,8 +112,17 @@ pub struct Vehicle {
     pub depot: Option<Uuid>,
 }
 
+/// The most places for spares.
+const SPARES: u8 = 8;
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+fn is_none(spares: &u8) -> bool {
+    *spares == 0
+}
+
 impl Vehicle {
-    /// Every position of the vehicle, from the front, left before right, outer before inner.
+    /// Every position of the vehicle, from the front, left before right, outer before inner,
+    /// spares last.
     #[must_use]
     pub fn positions(&self) -> Vec<Position> {
         let mut positions = Vec::new();
@@ -115,22 +132,41 @@ impl Vehicle {
                     Places::Single => &[Where::Single],
                     Places::Dual => &[Where::Outer, Where::Inner],
                 };
-                positions.extend(places.iter().map(|&place| Position {
-                    axle: i as u8 + 1,
-                    side,
-                    place,
-                }));
+                let axle = i as u8 + 1;
+                positions.extend(places.iter().map(|&place| Position::Axle { axle, side, place }));
             }
         }
+        positions.extend((1..=self.spares).map(Position::Spare));
         positions
     }
 
-    /// The axle of this position, if the vehicle has the position.
+    /// Whether the vehicle has this position.
+    #[must_use]
+    pub fn has(&self, position: Position) -> bool {
+        match position {
+            Position::Spare(n) => n <= self.spares,
+            Position::Axle { .. } => self.axle_of(position).is_some(),
+        }
+    }
+
+    /// The axle of this position, if it is on one and the vehicle has it.
     #[must_use]
     pub fn axle_of(&self, position: Position) -> Option<&Axle> {
-        let axle = self.axles.get(usize::from(position.axle).checked_sub(1)?)?;
-        let dual = position.place != Where::Single;
-        ((axle.places == Places::Dual) == dual).then_some(axle)
+        let Position::Axle { axle, place, .. } = position else {
+            return None;
+        };
+        let axle = self.axles.get(usize::from(axle).checked_sub(1)?)?;
+        ((axle.places == Places::Dual) == (place != Where::Single)).then_some(axle)
+    }
+
+    /// The pressure that a tire at this position ought to have: its axle's set pressure. A
+    /// spare has to do for every axle, so the highest.
+    #[must_use]
+    pub fn recommended_psi(&self, position: Position) -> Option<Quantity> {
+        match position {
+            Position::Spare(_) => self.axles.iter().map(|axle| axle.set_psi).max(),
+            Position::Axle { .. } => self.axle_of(position).map(|axle| axle.set_psi),
+        }
     }
 
     /// How many tires carry an axle.
@@ -157,6 +193,13 @@ impl Checked for Vehicle {
         }
         if self.axles.is_empty() || self.axles.len() > 12 {
             fields.push(Field::new("/facts/axles", "One to twelve axles are expected."));
+        }
+        if !self.axles.is_empty() && self.axles.iter().all(|axle| axle.lift) {
+            fields.push(Field::new("/facts/axles", "An axle that stays on the road is expected."));
+        }
+        if self.spares > SPARES {
+            let say = format!("At most {SPARES} spares are expected.");
+            fields.push(Field::new("/facts/spares", say));
         }
         for (i, axle) in self.axles.iter().enumerate() {
             within::<Psi>(fields, &format!("axles/{i}/placard_psi"), axle.placard_psi);
@@ -240,39 +283,67 @@ pub enum Where {
     Inner,
 }
 
-/// A place for an assembly on a vehicle: axle from the front, side, place.
-/// Written `1L`, `2RO`, `3LI`.
+/// A place for an assembly on a vehicle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Position {
-    /// Axle counted from the front, from 1.
-    pub axle: u8,
-    /// Side.
-    pub side: Side,
-    /// Place on the side.
-    pub place: Where,
+pub enum Position {
+    /// On an axle. Written `1L`, `2RO`, `3LI`.
+    Axle {
+        /// Axle counted from the front, from 1.
+        axle: u8,
+        /// Side.
+        side: Side,
+        /// Place on the side.
+        place: Where,
+    },
+    /// Where a spare is carried, counted from 1. Written `SP1`.
+    Spare(u8),
 }
 
 impl Position {
     /// The other place of a dual pair.
     #[must_use]
     pub fn mate(self) -> Option<Position> {
-        match self.place {
-            Where::Single => None,
-            Where::Outer => Some(Position { place: Where::Inner, ..self }),
-            Where::Inner => Some(Position { place: Where::Outer, ..self }),
+        let Position::Axle { axle, side, place } = self else {
+            return None;
+        };
+        let place = match place {
+            Where::Single => return None,
+            Where::Outer => Where::Inner,
+            Where::Inner => Where::Outer,
+        };
+        Some(Position::Axle { axle, side, place })
+    }
+
+    /// The axle that it is on; none for a spare, which is not driven on.
+    #[must_use]
+    pub fn axle(self) -> Option<u8> {
+        match self {
+            Position::Axle { axle, .. } => Some(axle),
+            Position::Spare(_) => None,
         }
+    }
+
+    /// What its tire is looked for with: its axle, or 0 for all spares of a vehicle.
+    #[must_use]
+    pub fn row(self) -> u8 {
+        self.axle().unwrap_or(0)
     }
 }
 
 impl fmt::Display for Position {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let side = if self.side == Side::Left { "L" } else { "R" };
-        let place = match self.place {
-            Where::Single => "",
-            Where::Outer => "O",
-            Where::Inner => "I",
-        };
-        write!(f, "{}{side}{place}", self.axle)
+        match *self {
+            Position::Spare(n) => write!(f, "SP{n}"),
+            Position::Axle { axle, side, place } => {
+                let side = if side == Side::Left { "L" } else { "R" };
+                let place = match place {
+                    Where::Single => "",
+                    Where::Outer => "O",
+                    Where::Inner => "I",
+                };
+                write!(f, "{axle}{side}{place}")
+            }
+        }
     }
 }
 
@@ -282,7 +353,10 @@ pub struct NotAPosition;
 
 impl fmt::Display for NotAPosition {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a position is the axle from the front, L or R, and on duals O or I: 1L, 2RO")
+        f.write_str(
+            "a position is the axle from the front, L or R, and on duals O or I, or a spare: 1L, \
+             2RO, SP1",
+        )
     }
 }
 
@@ -290,6 +364,11 @@ impl FromStr for Position {
     type Err = NotAPosition;
 
     fn from_str(text: &str) -> Result<Position, NotAPosition> {
+        if let Some(n) = text.strip_prefix("SP") {
+            let number = n.parse().ok().filter(|n| (1..=SPARES).contains(n));
+            let canonical = n.bytes().all(|byte| byte.is_ascii_digit()) && !n.starts_with('0');
+            return number.filter(|_| canonical).map(Position::Spare).ok_or(NotAPosition);
+        }
         let digits = text.bytes().take_while(u8::is_ascii_digit).count();
         let (axle, rest) = text.split_at(digits);
         let canonical = !axle.starts_with('0');
@@ -303,7 +382,7 @@ impl FromStr for Position {
             "RI" => (Side::Right, Where::Inner),
             _ => return Err(NotAPosition),
         };
-        Ok(Position { axle: axle.ok_or(NotAPosition)?, side, place })
+        Ok(Position::Axle { axle: axle.ok_or(NotAPosition)?, side, place })
     }
 }
 
@@ -323,11 +402,11 @@ impl utoipa::PartialSchema for Position {
     fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
         utoipa::openapi::ObjectBuilder::new()
             .schema_type(utoipa::openapi::schema::Type::String)
-            .pattern(Some("^([1-9]|1[0-2])[LR][OI]?$"))
+            .pattern(Some("^(([1-9]|1[0-2])[LR][OI]?|SP[1-8])$"))
             .description(Some(
-                "Axle from the front, side as the driver sits, on duals outer or inner.",
+                "Axle from the front, side as the driver sits, on duals outer or inner; or a spare.",
             ))
-            .examples(["1L", "2RO"])
+            .examples(["1L", "2RO", "SP1"])
             .build()
             .into()
     }
@@ -342,10 +421,13 @@ mod tests {
 
     #[test]
     fn positions_are_written_as_crews_say_them() {
-        for text in ["1L", "2RO", "12LI"] {
+        for text in ["1L", "2RO", "12LI", "SP1", "SP8"] {
             assert_eq!(text.parse::<Position>().unwrap().to_string(), text);
         }
-        for text in ["", "L", "0L", "01L", "13L", "1", "1LOI", "1l", "1X"] {
+        for text in [
+            "", "L", "0L", "01L", "13L", "1", "1LOI", "1l", "1X", "SP", "SP0", "SP01", "SP9",
+            "sp1", "SP+1", "1SP",
+        ] {
             assert_eq!(text.parse::<Position>(), Err(NotAPosition), "{text}");
         }
     }

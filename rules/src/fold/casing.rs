@@ -503,11 +503,18 @@ impl Casing {
             psi: facts.psi,
             diameter_in: facts.diameter_in,
             odometer_mi: facts.odometer_mi,
-            rechecked: None,
+            // A spare is held by no nuts.
+            rechecked: facts.position.axle().is_none().then_some(moment),
         });
     }
 
     fn remove(&mut self, moment: Moment, facts: &Removed) {
+        if self.driven_on() {
+            self.ran = Some(moment);
+            if let Some(tread) = &mut self.tread {
+                tread.ran_since = tread.moment.at + WALK_ROUND < moment.at;
+            }
+        }
         self.whereabouts = Whereabouts::Wheel;
         self.vehicle = None;
         self.position = None;
@@ -515,10 +522,6 @@ impl Casing {
         self.depot = facts.depot.or(self.depot);
         self.fitting = None;
         self.danger = None;
-        self.ran = Some(moment);
-        if let Some(tread) = &mut self.tread {
-            tread.ran_since = tread.moment.at + WALK_ROUND < moment.at;
-        }
         if facts.core_out_flat {
             self.let_down = Some(moment);
         }
@@ -577,9 +580,16 @@ impl Casing {
             }
             _ => return,
         };
-        if flat || damaged || sign {
+        // A spare that is flat or damaged is not driven on; one with a sign is a danger anywhere.
+        if sign || self.driven_on() && (flat || damaged) {
             self.danger = Some(Moment::of(entry));
         }
+    }
+
+    /// Whether it is on an axle: a spare is carried, not driven on.
+    #[must_use]
+    pub fn driven_on(&self) -> bool {
+        self.position.is_some_and(|position| position.axle().is_some())
     }
 
     /// The recheck of the nuts that is still to be done.

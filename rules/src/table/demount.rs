@@ -30,11 +30,16 @@ fn in_doubt(casing: &Casing) -> bool {
     casing.standing != Standing::Serviceable || casing.damage.is_some()
 }
 
+/// Where a spare is carried, the wheel alone demands nothing: no axle is involved.
 fn deflation_demanded(case: &Case<'_>, facts: &Removed) -> bool {
     case.casing().is_some_and(in_doubt)
         || !facts.damage.is_empty()
-        || wheel_demands(case)
+        || (driven_on(case) && wheel_demands(case))
         || low::found_low(case).own
+}
+
+fn driven_on(case: &Case<'_>) -> bool {
+    case.casing().is_some_and(Casing::driven_on)
 }
 
 /// Not fully deflated where it must be, or the pressure found is not given.
@@ -44,7 +49,7 @@ pub(super) fn remove_deflated(case: &Case<'_>) -> Option<Stop> {
     };
     // Where it was let down before, the pressure was noted then.
     let down = case.casing().is_some_and(|casing| casing.let_down.is_some());
-    let found = facts.found_psi.is_some() || down;
+    let found = facts.found_psi.is_some() || down || !driven_on(case);
     if found && (facts.core_out_flat || down || !deflation_demanded(case, facts)) {
         return None;
     }

@@ -112,7 +112,7 @@ pub(super) fn suspect(case: &Case<'_>) -> Option<Stop> {
 /// the trajectory, 29 CFR 1910.177(f)(4).
 pub(super) fn remote(case: &Case<'_>) -> Option<Stop> {
     let facts = inflated(case).filter(|_| on_vehicle(case))?;
-    let set = low::set_psi(case.world, case.command);
+    let set = low::recommended_psi(case.world, case.command);
     let low = set.is_some_and(|set| low::run_low(facts.found_psi, set));
     Stop::when(low || !facts.remote || !facts.trajectory_clear)
 }

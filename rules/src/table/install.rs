@@ -10,6 +10,7 @@ use crate::facts::vehicle::{Axle, Places, Position, Vehicle, VehicleKind};
 use crate::fold::casing::Casing;
 use std::borrow::Cow;
 
+/// What is put on an axle. Where a spare is carried no axle asks anything of it.
 struct Ask<'a> {
     facts: &'a Installed,
     casing: &'a Casing,
@@ -26,6 +27,14 @@ fn asked<'a>(case: &'a Case<'_>) -> Option<Ask<'a>> {
     Some(Ask { facts, casing: case.casing()?, vehicle, axle })
 }
 
+/// Put on an axle, or where a spare is carried: the casing, and whether it is a spare.
+fn put_on<'a>(case: &'a Case<'_>) -> Option<(&'a Installed, &'a Casing, bool)> {
+    let Facts::Installed(facts) = &case.command.facts else {
+        return None;
+    };
+    Some((facts, case.casing()?, facts.position.axle().is_none()))
+}
+
 pub(super) fn installed(case: &Case<'_>) -> bool {
     asked(case).is_some()
 }
@@ -36,9 +45,11 @@ pub(super) fn dual_position(case: &Case<'_>) -> bool {
 
 /// This mounting was not released, or a doubt came since.
 pub(super) fn released(case: &Case<'_>) -> Option<Stop> {
-    let ask = asked(case)?;
-    let release = ask.casing.mounting.as_ref().and_then(|mounting| mounting.release);
-    (!release.is_some_and(|release| release.stands)).then(|| Stop::shown(doubt_entries(ask.casing)))
+    let (_, casing, spare) = put_on(case)?;
+    let release = casing.mounting.as_ref().and_then(|mounting| mounting.release);
+    let found = spare.then(|| "A spare has to be ready to run.".to_owned());
+    (!release.is_some_and(|release| release.stands))
+        .then(|| Stop { found, ..Stop::shown(doubt_entries(casing)) })
 }
 
 /// Proved for less than this position's set pressure.
@@ -68,11 +79,11 @@ pub(super) fn tread(case: &Case<'_>) -> Option<Stop> {
 
 /// 49 CFR 393.75(a), or let down and not aired up since.
 pub(super) fn condition(case: &Case<'_>) -> Option<Stop> {
-    let ask = asked(case)?;
-    let damage = ask.casing.damage.as_ref().map(|damage| damage.moment);
+    let (facts, casing, _) = put_on(case)?;
+    let damage = casing.damage.as_ref().map(|damage| damage.moment);
     let shown: Vec<_> =
-        damage.into_iter().chain(ask.casing.let_down).map(|moment| moment.entry).collect();
-    (!shown.is_empty() || !ask.facts.damage.is_empty()).then(|| Stop::shown(shown))
+        damage.into_iter().chain(casing.let_down).map(|moment| moment.entry).collect();
+    (!shown.is_empty() || !facts.damage.is_empty()).then(|| Stop::shown(shown))
 }
 
 fn radial_beside_bias(case: &Case<'_>, ask: &Ask<'_>) -> bool {
@@ -80,7 +91,7 @@ fn radial_beside_bias(case: &Case<'_>, ask: &Ask<'_>) -> bool {
     case.world.casings_at(case.at).any(|(id, other)| {
         id != case.id()
             && other.vehicle == Some(ask.facts.vehicle)
-            && other.position.is_some_and(|p| p.axle == ask.facts.position.axle)
+            && other.position.is_some_and(|p| p.row() == ask.facts.position.row())
             && other.construction.radial() != own
     })
 }

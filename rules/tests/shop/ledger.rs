@@ -3,6 +3,7 @@
 use chrono::{DateTime, FixedOffset, Utc};
 use rules::canonical::personal_hash;
 use rules::entry::{Outcome, Sender};
+use rules::facts::vehicle::Position;
 use rules::fold::casing::Casing;
 use rules::spot::Spot;
 use rules::table::{How, RULES};
@@ -36,7 +37,7 @@ pub struct Ledger {
 }
 
 impl Ledger {
-    /// Two tractors with 100 psi in front and 95 psi on the duals, wheels, a cage, a gauge,
+    /// Two tractors with 100 psi in front, 95 psi on the duals and two spares, wheels, a cage, a gauge,
     /// tire models of 120 psi, Ada who may do everything and Bo who was never trained.
     pub fn shop() -> Ledger {
         let mut shop = Ledger { all: World::new(id("fleet")), log: Vec::new() };
@@ -79,7 +80,7 @@ impl Ledger {
         let axles = json!([{"places": "single", "steer": true, "set_psi": 100, "placard_psi": 90},
             {"places": "dual", "steer": false, "set_psi": 95, "placard_psi": 90}]);
         for unit in ["T1", "T2"] {
-            let body = json!({"unit": unit, "kind": "tractor", "axles": axles});
+            let body = json!({"unit": unit, "kind": "tractor", "axles": axles, "spares": 2});
             shop.register(K::Vehicle, unit, body);
         }
         for cage in ["K1", "F1"] {
@@ -200,7 +201,7 @@ impl Ledger {
             let were_there = on_spots.iter().flat_map(|(.., casings)| casings);
             let were_there: Vec<Subject> = were_there.map(|id| Subject::casing(*id)).collect();
             let hung = self.all.casings().filter(|(_, casing)| {
-                let axle = casing.vehicle.zip(casing.position.map(|position| position.axle));
+                let axle = casing.vehicle.zip(casing.position.map(Position::row));
                 casing.wheel.is_some_and(|wheel| wants.wheels.contains(&wheel))
                     || axle.is_some_and(|axle| wants.axles.contains(&axle))
             });

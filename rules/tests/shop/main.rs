@@ -15,3 +15,4 @@ mod opening;
 mod parts;
 mod plain;
 mod repair;
+mod spares;

@@ -119,6 +119,14 @@ fn bolted_on(
             fields.push(Field::new(format!("/facts/{name}"), say));
         }
     }
+    on_an_axle(fields, position);
+}
+
+/// Nothing is bolted on where a spare is carried.
+fn on_an_axle(fields: &mut Vec<Field>, position: Option<Position>) {
+    if matches!(position, Some(Position::Spare(_))) {
+        fields.push(Field::new("/facts/position", "Bolted on an axle: name its position."));
+    }
 }
 
 pub(super) fn caged(fields: &mut Vec<Field>, place: Place, cage: Option<Uuid>) {
@@ -280,4 +288,5 @@ shape!(Released, |released, fields| {
             fields.push(Field::new(format!("/facts/{name}"), say));
         }
     }
+    on_an_axle(fields, released.position);
 });

@@ -59,14 +59,16 @@ impl Casing {
 
     /// Nobody took it off by the rules, but it is off.
     pub(super) fn off_the_vehicle(&mut self, moment: Moment) {
-        if self.vehicle.take().is_some() {
-            self.position = None;
-            self.fitting = None;
-            self.danger = None;
+        if self.driven_on() {
             self.ran = Some(moment);
             if let Some(tread) = &mut self.tread {
                 tread.ran_since = true;
             }
+        }
+        if self.vehicle.take().is_some() {
+            self.position = None;
+            self.fitting = None;
+            self.danger = None;
         }
     }
 

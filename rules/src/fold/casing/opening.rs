@@ -40,7 +40,7 @@ impl Casing {
             damage.push(Damage::Flat);
         }
         self.notice_damage(moment, &damage);
-        if !damage.is_empty() {
+        if self.driven_on() && !damage.is_empty() {
             self.danger = Some(moment);
         }
     }

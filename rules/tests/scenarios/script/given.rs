@@ -349,8 +349,10 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
             if let Some(light_truck) = thing.get("lt_tires") {
                 body["light_truck_tires"] = light_truck.clone();
             }
-            if let Some(permit) = thing.get("state_permit") {
-                body["state_permit"] = permit.clone();
+            for field in ["state_permit", "spares"] {
+                if let Some(value) = thing.get(field) {
+                    body[field] = value.clone();
+                }
             }
             body
         }
