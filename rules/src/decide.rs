@@ -481,7 +481,11 @@ fn consequences(case: &Case<'_>, recorded: bool) -> Vec<(Subject, Facts)> {
             // Of a casing that was not taken over nothing can be told.
             let known = recorded || case.casing().is_some();
             added.extend((low.own && known).then(|| (own, flag(Doubt::Low))));
-            added.extend(low.mate.map(|mate| (Subject::casing(mate), flag(Doubt::Mate))));
+            added.extend(low.mate.map(|(mate, shown)| {
+                let evidence = [vec![case.command.id], shown].concat();
+                let flagged = Flagged { reason: Doubt::Mate, evidence };
+                (Subject::casing(mate), Facts::Flagged(flagged))
+            }));
         }
         _ => {}
     }

@@ -18,6 +18,7 @@ pub mod gas;
 pub mod hold;
 mod late;
 mod load;
+mod load_table;
 mod low;
 pub mod spot;
 pub mod table;

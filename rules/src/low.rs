@@ -5,7 +5,9 @@ use crate::decide::Case;
 use crate::entry::Command;
 use crate::facts::Facts;
 use crate::facts::vehicle::Position;
+use crate::fold::casing::Casing;
 use crate::gas::gauge_psi_at;
+use crate::load;
 use crate::world::World;
 use uuid::Uuid;
 
@@ -16,7 +18,8 @@ const REFERENCE_F: f64 = 68.0;
 #[derive(Default)]
 pub(crate) struct Low {
     pub(crate) own: bool,
-    pub(crate) mate: Option<Uuid>,
+    /// The mate, and what shows that it carried too much besides that this one was down.
+    pub(crate) mate: Option<(Uuid, Vec<Uuid>)>,
 }
 
 /// Who is in doubt after this. Only an installed tire was driven.
@@ -24,13 +27,22 @@ pub(crate) fn found_low(case: &Case<'_>) -> Low {
     let Some((vehicle, position)) = where_down(case.world, case.command) else {
         return Low::default();
     };
-    // The load of a dual pair is not computed from weighings,
-    // so a mate of a tire at 80 % or less is in doubt.
     let mate = position
         .mate()
         .and_then(|mate| case.world.at_position(vehicle, mate, case.at, case.id()))
-        .map(|(id, _)| id);
+        .and_then(|(id, mate)| Some((id, carried_too_much(case, (vehicle, position), &mate)?)));
     Low { own: !matches!(case.command.facts, Facts::Missing(_)), mate }
+}
+
+/// What shows that the mate carried too much, if it did: flat, missing or at half of its set
+/// pressure a tire carries nothing worth counting (common practice, no published source).
+fn carried_too_much(case: &Case<'_>, place: (Uuid, Position), mate: &Casing) -> Option<Vec<Uuid>> {
+    let psi = found_psi(case.world, case.command);
+    let set = set_psi(case.world, case.command);
+    match psi.zip(set).filter(|(psi, set)| !Quantity::at_or_below_percent(*psi, 50, *set)) {
+        Some((psi, _)) => load::mate_overloaded(case, place, psi, mate),
+        None => Some(Vec::new()),
+    }
 }
 
 /// Where a tire was found low or missing on a vehicle, if it was.
@@ -46,13 +58,18 @@ pub(crate) fn where_down(world: &World, command: &Command) -> Option<(Uuid, Posi
     if matches!(command.facts, Missing(_)) {
         return Some((vehicle, position));
     }
+    let psi = found_psi(world, command)?;
+    run_low(psi, set_psi(world, command)?).then_some((vehicle, position))
+}
+
+/// The pressure that counts of what was found.
+fn found_psi(world: &World, command: &Command) -> Option<Quantity> {
     let heavy = || {
         let at = command.occurred_at.to_utc();
         let state = world.at(command.subject, at);
         Some(world.model(state.casing()?.model, at)?.single_lb > Quantity::whole(4000))
     };
-    let psi = found(&command.facts, heavy)?;
-    run_low(psi, set_psi(world, command)?).then_some((vehicle, position))
+    found(&command.facts, heavy)
 }
 
 /// At or below 80 % of the recommended pressure, 29 CFR 1910.177(f)(2)(i) and OSHA's chart

@@ -15,6 +15,7 @@ use crate::fold::casing::Casing;
 use crate::fold::registry::Registry;
 use crate::fold::{State, fold};
 use crate::hold::Gauge;
+use crate::load;
 use crate::spot::{self, Spot};
 pub use crate::wants::Wants;
 use chrono::{DateTime, Utc};
@@ -157,6 +158,7 @@ impl World {
         let at = command.occurred_at.to_utc();
         let on_spots = |spot| self.on_spot_since(spot, at).into_iter().map(Subject::casing);
         circle.subjects.extend(spot::looked_at(self, command).into_iter().flat_map(on_spots));
+        circle.charts.extend(load::asks_tables(self, command).then_some(ChartKind::LoadInflation));
         let mut seen = BTreeSet::new();
         while let Some(&subject) = circle.subjects.iter().find(|s| !seen.contains(*s)) {
             seen.insert(subject);

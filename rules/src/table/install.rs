@@ -7,7 +7,9 @@ use crate::facts::Facts;
 use crate::facts::casing::{Installed, RepairKind};
 use crate::facts::model::{Construction, Marking};
 use crate::facts::vehicle::{Axle, Places, Position, Vehicle, VehicleKind};
+use crate::fold::Moment;
 use crate::fold::casing::Casing;
+use crate::load_table::{LoadTable, Reading, sidewall_lb};
 use std::borrow::Cow;
 
 /// What is put on an axle. Where a spare is carried no axle asks anything of it.
@@ -184,13 +186,70 @@ pub(super) fn dual_rating(case: &Case<'_>) -> Option<Stop> {
     Stop::when(ask.axle.places == Places::Dual && case.model()?.dual_lb.is_none())
 }
 
-/// 49 CFR 393.75(i)(1): below the set pressure, where the load is not known.
+/// What the axle was last weighed at, and by how many tires it is carried.
+struct Load {
+    weighed: Moment,
+    axle: u8,
+    load_lb: Quantity,
+    tires: i64,
+    /// What this tire carries at which pressure, where a chart in force says so.
+    table: Option<LoadTable>,
+    rated_lb: Quantity,
+}
+
+fn load_on_record(case: &Case<'_>, ask: &Ask<'_>) -> Option<Load> {
+    let Position::Axle { axle, place, .. } = ask.facts.position else {
+        return None;
+    };
+    let (weighed, load_lb) = case.world.axle_load(ask.facts.vehicle, axle, case.at)?;
+    let model = case.model()?;
+    let table = LoadTable::of(case.world, model, place, case.at);
+    let (tires, rated_lb) = (ask.vehicle.tires(axle)?, sidewall_lb(model, place)?);
+    Some(Load { weighed, axle, load_lb, tires, table, rated_lb })
+}
+
+/// 49 CFR 393.75(g), (i)(1): the axle carries more than such tires may in this fitment at the
+/// set pressure, and no State special permit at reduced speed allows it. Where no chart has the
+/// tire's size, its sidewall alone says what it may carry.
+pub(super) fn load(case: &Case<'_>) -> Option<Stop> {
+    let ask = asked(case)?;
+    if ask.vehicle.state_permit.is_some() {
+        return None;
+    }
+    let load = load_on_record(case, &ask)?;
+    let set = ask.axle.set_psi;
+    let read = load.table.map(|table| table.capacity(set));
+    let may = read.as_ref().map_or(load.rated_lb, |read| read.amount).times(load.tires);
+    let mark = read.as_ref().map_or("", Reading::mark);
+    let (axle, load_lb) = (load.axle, load.load_lb);
+    let found = format!("Axle {axle}: {load_lb} lb, at {set} psi they carry {may} lb.{mark}");
+    let charts = read.map(|read| read.charts).unwrap_or_default();
+    (load_lb > may).then(|| Stop {
+        found: Some(found),
+        ..Stop::shown([vec![load.weighed.entry], charts].concat())
+    })
+}
+
+/// 49 CFR 393.75(i)(1): below what the load on record needs; below the set pressure, where the
+/// load is not known.
 pub(super) fn pressure(case: &Case<'_>) -> Option<Stop> {
     let ask = asked(case)?;
     let release = ask.casing.mounting.as_ref().and_then(|mounting| mounting.release);
     let psi = ask.facts.psi.or(release.map(|release| release.operating_psi))?;
     let set = ask.axle.set_psi;
-    (psi < set).then(|| Stop::found(format!("{psi} psi, set pressure here {set} psi.")))
+    let known = load_on_record(case, &ask);
+    let known = known.and_then(|load| {
+        Some((load.table.as_ref()?.needed_psi(load.load_lb, load.tires), load.weighed))
+    });
+    let Some((need, weighed)) = known else {
+        let found = format!("{psi} psi, set pressure here {set} psi.");
+        return (psi < set).then(|| Stop::found(found));
+    };
+    let found = format!("{psi} psi, the load needs {} psi.{}", need.amount, need.mark());
+    (psi < need.amount).then(|| Stop {
+        found: Some(found),
+        ..Stop::shown([vec![weighed.entry], need.charts].concat())
+    })
 }
 
 /// 49 CFR 396 Appendix A 10: excluded from this axle by its marking.

@@ -283,6 +283,7 @@ pub(crate) const CHECKS: &[Check] = &[
     computed("install.dual_limit", install::dual_limit),
     attested("install.dual_contact", install::dual_position),
     computed("install.dual_rating", install::dual_rating),
+    computed("install.load", install::load),
     computed("install.pressure", install::pressure),
     computed("install.marking", install::marking),
     computed("install.speed", install::speed),

@@ -11,6 +11,7 @@ mod disposal;
 mod erasure;
 mod late;
 mod ledger;
+mod loads;
 mod opening;
 mod parts;
 mod plain;

@@ -340,8 +340,12 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
                 "highest_psi": thing["highest_psi"]})
         }
         SubjectKind::Chart => {
+            let rows = match thing.get("rows_from") {
+                Some(_) => json!({"load_inflation": load_steps()}),
+                None => json!({"rim_parts": thing["rows"]}),
+            };
             json!({"name": name, "source": {"document": thing["chart"], "edition": "2025"},
-                "rows": {"rim_parts": thing["rows"]}})
+                "rows": rows})
         }
         SubjectKind::Vehicle => {
             let axles: Vec<&Value> = thing["axles"].as_object().unwrap().values().collect();
@@ -358,4 +362,22 @@ fn body(kind: SubjectKind, name: &str, mut thing: Map<String, Value>) -> Value {
         }
         _ => Value::Object(thing),
     }
+}
+
+/// The rows of the load table. What is marked there beside a pressure is the load range that is
+/// rated at it; every range carries the same at lower pressures.
+fn load_steps() -> Vec<Value> {
+    let mut file =
+        csv::Reader::from_reader(include_bytes!("../../data/load_inflation.csv").as_slice());
+    let step = |row: csv::StringRecord| {
+        let number = |text: &str| json!(text.parse::<f64>().unwrap());
+        let evidence = if row[5].starts_with("seen") { "seen" } else { "memory" };
+        let mut step = json!({"size": &row[0], "fitment": &row[1], "psi": number(&row[2]),
+            "load_lb": number(&row[3]), "evidence": evidence});
+        if !row[6].is_empty() {
+            step["source"] = json!(&row[6]);
+        }
+        step
+    };
+    file.records().map(|record| step(record.unwrap())).collect()
 }
