@@ -13,6 +13,7 @@ use crate::state::State;
 use crate::strict;
 use crate::writing::Writing;
 use chrono::{DateTime, FixedOffset, Utc};
+use rules::facts::chart::ChartKind;
 use rules::facts::policy::Policy;
 use rules::facts::{Body, Personal};
 use rules::fold::casing::Casing;
@@ -315,10 +316,29 @@ fn patched(kind: SubjectKind, body: &Body, patch: Value) -> Result<Body, Problem
     }
     let mut whole = serde_json::to_value(body).map_err(Problem::internal)?;
     known_names(kind, &whole, &patch)?;
+    one_list(body, &patch)?;
     merge(&mut whole, patch);
     let patched = Body::read(kind, &whole.to_string()).map_err(Problem::not_well_formed)?;
     strict::by_name(&whole, &patched)?;
     Ok(patched)
+}
+
+/// Lets a patch through whose rows of a chart are one list of the chart's own kind: merged, a
+/// second list would stand beside the first.
+fn one_list(body: &Body, patch: &Value) -> Result<(), Problem> {
+    let (Body::Chart(chart), Some(rows)) = (body, patch["rows"].as_object()) else {
+        return Ok(());
+    };
+    let own = chart.rows.kind().name();
+    let other = |name: &str| ChartKind::ALL.iter().any(|kind| kind.name() == name);
+    match rows.iter().collect::<Vec<_>>()[..] {
+        [(name, Value::Array(_))] if name == own => Ok(()),
+        [(name, Value::Array(_))] if other(name) => {
+            let say = format!("It is a chart of {own}, and stays so.");
+            Err(Problem::impossible(vec![Field::new("/rows", say)]))
+        }
+        _ => Err(Problem::not_well_formed(Field::new("/rows", "One list of rows is expected."))),
+    }
 }
 
 /// Lets a patch through that takes away only what such a body may have: merged, it would be as

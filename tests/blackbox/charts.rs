@@ -72,6 +72,37 @@ fn a_file_becomes_a_chart_and_its_next_edition() {
     fleet.stands();
 }
 
+/// RFC 7396: a patch merges objects, so that the rows of another kind would stand beside the
+/// chart's own.
+#[test]
+fn a_patch_replaces_the_rows_of_a_chart() {
+    let fleet = Fleet::given(json!({}));
+    let chart = Uuid::now_v7();
+    put(&fleet, chart, "rim_parts", "2025", PARTS).expect(201);
+    let patch = |rows: Value| {
+        let request = fleet.request("cora", "PATCH", &format!("/v1/charts/{chart}"));
+        send(request.header("If-Match", "*").json(&json!({"rows": rows})))
+    };
+    let before = fleet.rows();
+    let limits = json!([{"repair": "ply", "place": "crown", "size_32nds": 40}]);
+    let other = patch(json!({"repair_limits": limits})).problem(422, "IMPOSSIBLE");
+    assert_eq!(other["fields"][0]["pointer"], "/rows");
+    let parts = json!([{"base": "B", "side_ring": "S"}]);
+    for rows in [
+        json!({}),
+        json!({"rim_parts": null}),
+        json!({"repair_limits": null}),
+        json!({"rim_parts": parts, "repair_limits": limits}),
+        json!({"rings": parts}),
+    ] {
+        patch(rows).problem(400, "NOT_WELL_FORMED");
+    }
+    assert_eq!(fleet.rows(), before, "nothing is stored");
+    let changed = patch(json!({"rim_parts": parts})).expect(200);
+    assert_eq!(changed["body"]["rows"], json!({"rim_parts": parts}));
+    assert_eq!(changed["body"]["source"]["edition"], "2025");
+}
+
 /// No outside source: all that is wrong is told at once, and nothing of the file is loaded.
 #[test]
 fn a_file_with_faults_is_told_all_of_them() {

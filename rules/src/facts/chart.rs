@@ -108,6 +108,10 @@ pub enum ChartKind {
 }
 
 impl ChartKind {
+    /// Every kind of chart.
+    pub const ALL: [ChartKind; 3] =
+        [ChartKind::RimParts, ChartKind::LoadInflation, ChartKind::RepairLimits];
+
     /// The name used in JSON.
     #[must_use]
     pub fn name(self) -> &'static str {
@@ -204,7 +208,7 @@ pub struct RepairLimit {
     /// The most of them a casing may have; left out where the chart does not say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<u32>, minimum = 1, maximum = 100)]
-    pub most: Option<u32>,
+    pub most: Option<Quantity>,
 }
 
 impl Rows {
@@ -416,8 +420,10 @@ impl Row for RepairLimit {
         if let Some(across) = self.across_32nds {
             within::<RepairSize>(fields, "across_32nds", across);
         }
-        if self.most.is_some_and(|most| !(1..=100).contains(&most)) {
-            fields.push(Field::new("/facts/most", "1 to 100 repairs are expected."));
+        let counts = |most: Quantity| (1..=100).map(Quantity::whole).any(|whole| whole == most);
+        if self.most.is_some_and(|most| !counts(most)) {
+            let say = "A whole number from 1 to 100 is expected.";
+            fields.push(Field::new("/facts/most", say));
         }
     }
 

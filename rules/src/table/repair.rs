@@ -10,7 +10,7 @@ use crate::fold::casing::Repair;
 use uuid::Uuid;
 
 /// Section repairs that a casing may have in all, line haul.
-const SECTIONS: usize = 2;
+const SECTIONS: Quantity = Quantity::whole(2);
 
 /// Beyond the charts in force, every one of them; where the organisation has none, beyond
 /// common practice, makers' and trade repair charts: a section of 1 1/2 inch in the crown, of
@@ -88,7 +88,7 @@ fn beyond_chart(case: &Case<'_>, facts: &Repaired, row: &RepairLimit, entry: Uui
         return Some(Stop { evidence: vec![entry], found: Some(found), caution: false });
     }
     match row.most {
-        Some(most) => too_many(case, most as usize, "such repairs", |one| {
+        Some(most) => too_many(case, most, "such repairs", |one| {
             (one.repair, one.place) == (row.repair, row.place)
         }),
         None => too_many_sections(case, facts),
@@ -98,12 +98,12 @@ fn beyond_chart(case: &Case<'_>, facts: &Repaired, row: &RepairLimit, entry: Uui
 /// The casing has as many of these repairs as it may have.
 fn too_many(
     case: &Case<'_>,
-    most: usize,
+    most: Quantity,
     name: &str,
     counts: impl Fn(&Repair) -> bool,
 ) -> Option<Stop> {
     let before: Vec<_> = case.casing()?.repairs.iter().filter(|one| counts(one)).collect();
-    (before.len() >= most).then(|| Stop {
+    (Quantity::whole(before.len() as i64) >= most).then(|| Stop {
         evidence: before.iter().map(|one| one.moment.entry).collect(),
         found: Some(format!("It has {} {name} already.", before.len())),
         caution: false,

@@ -159,6 +159,21 @@ fn evidence(entries: &[Entry]) -> Vec<uuid::Uuid> {
     }
 }
 
+/// JSON Schema 2020-12 section 6.1.1: 2.0 is a whole number.
+#[test]
+fn repairs_are_counted_in_whole_numbers() {
+    let most = |most: Value| {
+        let row = json!({"repair": "ply", "place": "crown", "size_32nds": 40, "most": most});
+        wrong(json!({"repair_limits": [row]}))
+    };
+    for good in [json!(1), json!(2.0), json!(100), Value::Null] {
+        assert_eq!(most(good), [""; 0]);
+    }
+    for bad in [json!(0), json!(1.5), json!(101)] {
+        assert_eq!(most(bad), ["/facts/rows/repair_limits/0/most"]);
+    }
+}
+
 /// Tire makers' repair manuals: section limits are those of the chart at hand; no chart makes a
 /// nail hole of more than 3/8 inch, or anything at the bead, a repair.
 #[test]

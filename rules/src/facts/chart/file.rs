@@ -19,8 +19,6 @@ enum Holds {
     Text,
     /// A number with at most two decimals.
     Amount,
-    /// A whole number.
-    Count,
     OneOf(&'static [&'static str]),
 }
 
@@ -53,7 +51,7 @@ pub(super) const REPAIR_LIMITS: &[Column] = &[
     needed("place", Holds::OneOf(&["crown", "shoulder", "sidewall", "bead"])),
     needed("size_32nds", Holds::Amount),
     optional("across_32nds", Holds::Amount),
-    optional("most", Holds::Count),
+    optional("most", Holds::Amount),
 ];
 
 impl Rows {
@@ -172,13 +170,11 @@ fn value(column: &Column, cell: &str) -> Result<Option<Value>, String> {
     let value = match column.holds {
         Holds::Text => Some(json!(cell)),
         Holds::Amount => amount(cell).map(|amount| json!(amount)),
-        Holds::Count => cell.parse::<u32>().ok().map(|count| json!(count)),
         Holds::OneOf(names) => names.contains(&cell).then(|| json!(cell)),
     };
     let expected = || match column.holds {
         Holds::Text => "A text".to_owned(),
         Holds::Amount => "A number with at most two decimals".to_owned(),
-        Holds::Count => "A whole number".to_owned(),
         Holds::OneOf(names) => format!("One of {}", names.join(", ")),
     };
     value.map(Some).ok_or_else(|| format!("{} is expected, not {cell:?}.", expected()))
