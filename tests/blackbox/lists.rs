@@ -102,7 +102,8 @@ fn filters_pick_what_the_casings_say() {
     assert_eq!(found("standing=serviceable").len(), 8);
     let unit = fleet.get("vera", "/v1/units/T1").expect(200);
     let positions = unit["positions"].as_array().unwrap();
-    assert_eq!(positions.len(), 10);
+    // Two on the front axle, four on each of the others, and a spare.
+    assert_eq!(positions.len(), 11);
     for place in positions {
         let on = (place["position"] == "2LO").then(|| id("V").to_string());
         assert_eq!(place["casing"]["id"].as_str().map(str::to_owned), on, "{place}");
