@@ -1,5 +1,5 @@
 # Proofhold.  make demo: serve an invented fleet  ·  make test: is the code right  ·  make check: is the rest right
-# make bench: the service against the database alone
+# make bench: the service against the database alone  ·  make show-ledger: what reaches each rule
 #
 # Each step is run by .ci/stage, which prints its seconds.
 
@@ -7,7 +7,7 @@ CARGO ?= cargo
 PYTHON = target/python/bin/python
 STAGE = .ci/stage
 
-.PHONY: demo test check bench
+.PHONY: demo test check bench show-ledger
 
 demo:
 	$(CARGO) build --locked --package api
@@ -32,6 +32,9 @@ check: $(PYTHON)
 
 bench:
 	bench/run.py
+
+show-ledger:
+	@$(CARGO) test --quiet --locked --package rules --test scenarios -- every_rule_is_reached --nocapture
 
 $(PYTHON): .ci/requirements.txt
 	@$(STAGE) python python3 -m venv --clear target/python

@@ -150,11 +150,14 @@ pub fn entry(org: Uuid, shown: &Value) -> Entry {
         }
         Some("refused") => {
             let rules = shown["rules"].as_array().unwrap().iter();
-            let reason = |rule: &Value| Reason {
-                rule: read(&rule["id"]),
-                class: read(&rule["class"]),
-                evidence: read(&rule["evidence"]),
-                found: None,
+            let reason = |rule: &Value| {
+                says_what_to_do(rule);
+                Reason {
+                    rule: read(&rule["id"]),
+                    class: read(&rule["class"]),
+                    evidence: read(&rule["evidence"]),
+                    found: None,
+                }
             };
             Outcome::Refused { reasons: rules.map(reason).collect() }
         }
@@ -178,6 +181,14 @@ pub fn entry(org: Uuid, shown: &Value) -> Entry {
         basis: read(&shown["basis"]),
         personal_hash: None,
     }
+}
+
+/// A rule that stopped an entry comes with its source and with its sentence, which says what to
+/// do next, as the table of rules has them.
+fn says_what_to_do(shown: &Value) {
+    let rule = RULES.iter().find(|rule| shown["id"] == rule.id.as_str()).unwrap();
+    assert_eq!(shown["source"], rule.source.as_str(), "{shown}");
+    assert!(shown["say"].as_str().unwrap().starts_with(&rule.say), "{shown}");
 }
 
 impl Fleet {

@@ -2,6 +2,7 @@
 
 mod agree;
 mod memory;
+mod reached;
 mod script;
 
 use memory::Memory;

@@ -36,6 +36,11 @@ impl Memory {
         }
     }
 
+    /// All entries of all organisations.
+    pub fn entries(&self) -> impl Iterator<Item = &Entry> {
+        self.books.values().flat_map(|book| &book.entries)
+    }
+
     /// The command that is sent, if its sender may send it.
     fn read(&self, sending: &Sending) -> Result<Command, u16> {
         let command = match Command::read(sending.body.to_string().as_bytes()) {

@@ -73,6 +73,27 @@ fn an_axle_above_the_table_at_set_pressure_takes_no_tire() {
     }
 }
 
+/// 49 CFR 396 Appendix A 10(a)(11), 393.75(g): more than the sidewalls of both front tires allow,
+/// 2 x 6,610 lb, is known overload; what only the table forbids is not.
+#[test]
+fn an_axle_above_the_sidewalls_makes_its_tires_suspect() {
+    for (load_lb, flagged) in [(11_560.01, 0), (13_220.0, 0), (13_220.01, 1)] {
+        let mut shop = with_table();
+        shop.released("A", "steel_radial", "W1");
+        shop.casing(Kind::Installed, "A", "09:10", in_front(110, "T1"));
+        let weighed = json!({"axles": [{"axle": 1, "load_lb": load_lb}]});
+        let vehicle = Subject::of(SubjectKind::Vehicle, id("T1"));
+        let entries = shop.send(Kind::Weighed, vehicle, at("10:00"), at("10:00"), weighed);
+        let flags: Vec<String> = entries[1..].iter().map(reason).collect();
+        assert_eq!(flags, vec!["flag.load"; flagged], "{load_lb}");
+    }
+}
+
+/// The rule by which a flag was raised.
+fn reason(entry: &Entry) -> String {
+    format!("flag.{}", entry.facts.to_value()["reason"].as_str().unwrap())
+}
+
 /// 393.75(g): a State's special permit at reduced speed lifts the limit, not the pressure.
 #[test]
 fn a_state_permit_lets_the_load_pass() {

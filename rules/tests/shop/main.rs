@@ -17,3 +17,4 @@ mod parts;
 mod plain;
 mod repair;
 mod spares;
+mod speed;
