@@ -377,6 +377,12 @@ async fn check_ledgers(settings: &Settings, slug: Option<&str>) -> Done {
     let mut wrong = 0;
     for (org, slug) in named(&store, slug).await? {
         let report = store.in_org(org, async |conn: &mut _| check(conn, org).await).await?;
+        if report.otherwise > 0 {
+            println!(
+                "{slug}: {} entries were decided by earlier rules; today's would decide them otherwise",
+                report.otherwise
+            );
+        }
         match &report.wrong {
             None => println!(
                 "{slug}: {} entries of {} subjects are right",

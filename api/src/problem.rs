@@ -495,7 +495,7 @@ mod tests {
             let problem = Problem::refused(Uuid::from_u128(1), reasons, &[]);
             body(&problem).await["detail"].as_str().unwrap().to_owned()
         };
-        let hold = "Suspected low or overloaded: hold 20 minutes at 20 over.";
+        let hold = "Suspected low or overloaded: hold 20 minutes at 20 psi over set pressure.";
         assert_eq!(detail(&reasons[..1]).await, hold);
         assert_eq!(detail(&reasons).await, format!("{hold} 2 more rules stop it."));
         let turned = [reasons[1].clone(), reasons[0].clone()];

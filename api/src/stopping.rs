@@ -18,7 +18,9 @@ pub struct StoppingRule {
     #[schema(example = "common practice")]
     pub source: String,
     /// What to do, in plain words, and what was found.
-    #[schema(example = "Suspected low or overloaded: hold 20 minutes at 20 over.")]
+    #[schema(
+        example = "Suspected low or overloaded: hold 20 minutes at 20 psi over set pressure."
+    )]
     pub say: String,
     /// The entries that show it.
     pub evidence: Vec<Uuid>,

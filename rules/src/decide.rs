@@ -22,8 +22,12 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
-/// The version of the rules, named in every basis.
-pub const VERSION: &str = "1";
+/// The version of the rules, named in every basis. It changes with every release by which an
+/// entry could come out otherwise.
+pub const VERSION: &str = "2";
+
+/// The versions that decided entries before.
+pub const EARLIER_VERSIONS: [&str; 1] = ["1"];
 
 /// The smallest step of the ledger's clock.
 const A_MICROSECOND: TimeDelta = TimeDelta::microseconds(1);

@@ -27,7 +27,7 @@ pub mod view;
 mod wants;
 pub mod world;
 
-pub use decide::{VERSION, decide};
+pub use decide::{EARLIER_VERSIONS, VERSION, decide};
 pub use entry::{Command, Entry, Role, Subject, SubjectKind};
 pub use facts::{Facts, Field, Kind};
 pub use units::Quantity;

@@ -18,7 +18,7 @@ use rules::canonical::{leaf_hash, personal_hash};
 use rules::entry::Sender;
 use rules::world::{Head, Owned, Retried, owned};
 use rules::{Command, Entry, Subject, World, decide};
-use std::collections::{BTreeMap, BTreeSet, HashMap, btree_map};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, btree_map};
 use uuid::Uuid;
 
 type Id = diesel::sql_types::Uuid;
@@ -42,6 +42,8 @@ pub struct Wrong {
 pub struct Report {
     /// Entries that were read and are right.
     pub entries: u64,
+    /// Those of them that earlier rules decided, and today's would decide otherwise.
+    pub otherwise: u64,
     /// Subjects they are about.
     pub subjects: u64,
     /// The first wrong thing; what follows it was not looked at.
@@ -61,7 +63,8 @@ pub async fn check(conn: &mut AsyncPgConnection, org: Uuid) -> Result<Report, St
         wrong => wrong,
     };
     let subjects = checker.heads.len() as u64;
-    Ok(Report { entries: checker.entries, subjects, wrong })
+    let otherwise = checker.otherwise.len() as u64;
+    Ok(Report { entries: checker.entries, otherwise, subjects, wrong })
 }
 
 /// An entry with all that is kept beside its bytes.
@@ -152,6 +155,8 @@ struct Checker {
     newest: HashMap<Uuid, Subject>,
     /// What the rules added and was not read yet.
     expected: HashMap<Uuid, Entry>,
+    /// What earlier rules decided, and today's would decide otherwise.
+    otherwise: HashSet<Uuid>,
     /// The entries without their personal part that no order was read for yet.
     bare: HashMap<Uuid, Subject>,
 }
@@ -210,6 +215,8 @@ impl Checker {
             return Ok(Err("it was recorded before the one that it follows".to_owned()));
         }
         match entry.cause {
+            // What earlier rules added is not to be had from today's.
+            Some(cause) if self.otherwise.contains(&cause) => {}
             Some(_) => match self.expected.remove(&entry.id) {
                 Some(expected) if expected == entry => {}
                 _ => return Ok(Err("the rules do not add this".to_owned())),
@@ -238,8 +245,10 @@ impl Checker {
         conn: &mut AsyncPgConnection,
         entry: &Entry,
     ) -> Result<Result<(), String>, StoreError> {
-        if entry.basis.rules != rules::VERSION {
-            return Ok(Err(format!("version {} of the rules is not known", entry.basis.rules)));
+        let version = entry.basis.rules.as_str();
+        let earlier = rules::EARLIER_VERSIONS.contains(&version);
+        if version != rules::VERSION && !earlier {
+            return Ok(Err(format!("version {version} of the rules is not known")));
         }
         let mut rest = read::entries(conn, self.org, &entry.basis.leans_on).await?;
         rest.sort_by_key(|later| entry.basis.leans_on.iter().position(|id| *id == later.id));
@@ -250,16 +259,22 @@ impl Checker {
         let hash = entry.personal_hash.clone();
         let rest: Vec<Command> = rest.iter().map(Entry::command).collect();
         let rest: Vec<&Command> = rest.iter().collect();
-        let again = decide(&world, entry.recorded_at, sender, &entry.command(), &rest, hash);
-        if again[0] != *entry {
+        let mut again = decide(&world, entry.recorded_at, sender, &entry.command(), &rest, hash);
+        for entry in &mut again {
+            version.clone_into(&mut entry.basis.rules);
+        }
+        if again[0] != *entry && earlier {
+            self.otherwise.insert(entry.id);
+        } else if again[0] != *entry {
             let say = if again[0].outcome == entry.outcome {
                 "decided again, it differs".to_owned()
             } else {
                 format!("decided again, it comes out otherwise: {:?}", again[0].outcome)
             };
             return Ok(Err(say));
+        } else {
+            self.expected.extend(again.into_iter().skip(1).map(|added| (added.id, added)));
         }
-        self.expected.extend(again.into_iter().skip(1).map(|added| (added.id, added)));
         Ok(Ok(()))
     }
 

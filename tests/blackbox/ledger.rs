@@ -331,13 +331,45 @@ fn a_decision_that_the_rules_did_not_take_is_found() {
         outcome: Outcome::Recorded { cautions: Vec::new(), worked: None },
         ..refused.clone()
     };
-    let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
-    ledger.tamper(&format!(
-        "UPDATE entry SET refused = false, bytes = '\\x{}' WHERE id = '{id}'; \
-         UPDATE seal_queue SET leaf_hash = '\\x{}' WHERE entry_id = '{id}'",
-        hex(&forged.bytes()),
-        hex(&rules::canonical::leaf_hash(&forged.bytes())),
-        id = refused.id
-    ));
+    ledger.tamper(&rewritten(&forged));
     ledger.finds(Some(refused.id), "comes out otherwise");
+}
+
+/// What earlier rules decided counts, and is told; a version that nobody knows is wrong. An entry
+/// that keeps its outcome is right under both.
+#[test]
+fn what_earlier_rules_decided_is_told() {
+    let ledger = Ledger::new();
+    let alone =
+        "kind = 'pressure_read' AND id NOT IN (SELECT cause FROM entry WHERE cause IS NOT NULL)";
+    let read = ledger.entries(alone).pop().unwrap();
+    let by = |version: &str, cautions: &[&str]| {
+        let mut entry = read.clone();
+        entry.basis.rules = version.to_owned();
+        let cautions = cautions.iter().map(|&id| id.to_owned()).collect();
+        entry.outcome = Outcome::Recorded { cautions, worked: None };
+        entry
+    };
+    for (version, cautions, otherwise) in [("1", &[][..], 0), ("1", &["install.duals"], 1)] {
+        ledger.tamper(&rewritten(&by(version, cautions)));
+        let report = ledger.check();
+        assert_eq!((report.wrong, report.otherwise), (None, otherwise));
+    }
+    ledger.tamper(&rewritten(&by(rules::VERSION, &["install.duals"])));
+    ledger.finds(Some(read.id), "comes out otherwise");
+    ledger.tamper(&rewritten(&by("0", &[])));
+    ledger.finds(Some(read.id), "version 0 of the rules is not known");
+}
+
+/// Writes an entry over the one with its id, with its hash and all its columns right.
+fn rewritten(entry: &Entry) -> String {
+    let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+    format!(
+        "UPDATE entry SET refused = {}, bytes = '\\x{}' WHERE id = '{id}'; \
+         UPDATE seal_queue SET leaf_hash = '\\x{}' WHERE entry_id = '{id}'",
+        !entry.recorded(),
+        hex(&entry.bytes()),
+        hex(&rules::canonical::leaf_hash(&entry.bytes())),
+        id = entry.id
+    )
 }

@@ -12,13 +12,13 @@ use uuid::Uuid;
 
 pub struct Memory {
     roles: BTreeMap<String, Role>,
-    books: BTreeMap<String, Book>,
+    pub books: BTreeMap<String, Book>,
 }
 
 /// The ledger of one organisation.
-struct Book {
+pub struct Book {
     world: World,
-    entries: Vec<Entry>,
+    pub entries: Vec<Entry>,
     /// What was sent, with what it came to.
     sent: BTreeMap<Uuid, (Command, Vec<Entry>)>,
 }
@@ -34,11 +34,6 @@ impl Memory {
             roles: script.people().into_iter().collect(),
             books: script.organisations().iter().map(|org| (org.clone(), book(org))).collect(),
         }
-    }
-
-    /// All entries of all organisations.
-    pub fn entries(&self) -> impl Iterator<Item = &Entry> {
-        self.books.values().flat_map(|book| &book.entries)
     }
 
     /// The command that is sent, if its sender may send it.
