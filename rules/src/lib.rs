@@ -22,6 +22,7 @@ mod load_table;
 mod low;
 pub mod spot;
 pub mod table;
+pub mod tin;
 mod units;
 pub mod view;
 mod wants;

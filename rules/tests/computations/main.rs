@@ -1,0 +1,57 @@
+//! What is computed, beside what is published. The published values stand with their
+//! sources in `tests/data`. To see them all:
+//! `cargo test --package rules --test computations -- --nocapture`
+
+mod tin;
+
+use std::fmt::Display;
+use std::path::Path;
+
+/// A computed value beside a published one.
+struct Check {
+    of: String,
+    published: String,
+    computed: String,
+    holds: bool,
+    source: String,
+}
+
+impl Check {
+    /// Both have to read the same.
+    fn same(
+        of: impl Display,
+        published: impl Display,
+        computed: impl Display,
+        source: &str,
+    ) -> Check {
+        let (published, computed) = (published.to_string(), computed.to_string());
+        let holds = published == computed;
+        Check { of: of.to_string(), published, computed, holds, source: source.to_owned() }
+    }
+}
+
+/// The rows of a table of check values.
+fn rows(table: &str) -> Vec<csv::StringRecord> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(table);
+    let rows: Result<Vec<_>, _> = csv::Reader::from_path(path).unwrap().into_records().collect();
+    let rows = rows.unwrap();
+    assert!(!rows.is_empty(), "{table}");
+    rows
+}
+
+/// Prints all of it, and fails where any value is not the published one.
+fn compare(topic: &str, checks: &[Check]) {
+    println!("\n{topic}");
+    for Check { of, published, computed, holds, source } in checks {
+        let mark = if *holds { "" } else { "  NOT THE SAME" };
+        println!("  {of}\n    published {published}\n    computed  {computed}{mark}\n    {source}");
+    }
+    let wrong: Vec<&str> = checks.iter().filter(|one| !one.holds).map(|one| &*one.of).collect();
+    assert!(wrong.is_empty(), "{topic}: {wrong:?}");
+}
+
+#[test]
+fn tire_identification_numbers() {
+    compare("Weeks of date codes", &tin::weeks());
+    compare("Tire identification numbers", &tin::numbers());
+}
