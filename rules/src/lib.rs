@@ -20,6 +20,8 @@ mod late;
 mod load;
 mod load_table;
 mod low;
+mod published;
+pub mod size;
 pub mod spot;
 pub mod table;
 pub mod tin;

@@ -2,6 +2,7 @@
 //! sources in `tests/data`. To see them all:
 //! `cargo test --package rules --test computations -- --nocapture`
 
+mod size;
 mod tin;
 
 use std::fmt::Display;
@@ -27,6 +28,17 @@ impl Check {
         let (published, computed) = (published.to_string(), computed.to_string());
         let holds = published == computed;
         Check { of: of.to_string(), published, computed, holds, source: source.to_owned() }
+    }
+
+    /// The computed value is at most so far off.
+    fn near(of: impl Display, published: f64, computed: f64, within: f64, source: &str) -> Check {
+        Check {
+            of: of.to_string(),
+            published: format!("{published} within {within:e}"),
+            computed: computed.to_string(),
+            holds: (published - computed).abs() <= within,
+            source: source.to_owned(),
+        }
     }
 }
 
@@ -54,4 +66,11 @@ fn compare(topic: &str, checks: &[Check]) {
 fn tire_identification_numbers() {
     compare("Weeks of date codes", &tin::weeks());
     compare("Tire identification numbers", &tin::numbers());
+}
+
+#[test]
+fn sizes() {
+    compare("Sizes and load ranges", &size::written());
+    compare("Shapes of sizes", &size::shapes());
+    compare("Rims and dual spacings", &size::fitting());
 }
