@@ -18,6 +18,7 @@ pub mod gas;
 pub mod hold;
 mod late;
 mod load;
+pub mod load_index;
 mod load_table;
 mod low;
 mod published;

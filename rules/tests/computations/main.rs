@@ -2,6 +2,7 @@
 //! sources in `tests/data`. To see them all:
 //! `cargo test --package rules --test computations -- --nocapture`
 
+mod load_index;
 mod size;
 mod tin;
 
@@ -34,7 +35,7 @@ impl Check {
     fn near(of: impl Display, published: f64, computed: f64, within: f64, source: &str) -> Check {
         Check {
             of: of.to_string(),
-            published: format!("{published} within {within:e}"),
+            published: format!("{published} within {within}"),
             computed: computed.to_string(),
             holds: (published - computed).abs() <= within,
             source: source.to_owned(),
@@ -73,4 +74,10 @@ fn sizes() {
     compare("Sizes and load ranges", &size::written());
     compare("Shapes of sizes", &size::shapes());
     compare("Rims and dual spacings", &size::fitting());
+}
+
+#[test]
+fn load_indices() {
+    compare("Service descriptions", &load_index::descriptions());
+    compare("Load indices beside sidewalls", &load_index::pounds());
 }
