@@ -26,6 +26,7 @@ pub mod size;
 pub mod spot;
 pub mod table;
 pub mod tin;
+pub mod tread;
 mod units;
 pub mod view;
 mod wants;

@@ -5,6 +5,7 @@
 mod load_index;
 mod size;
 mod tin;
+mod tread;
 
 use std::fmt::Display;
 use std::path::Path;
@@ -52,6 +53,15 @@ fn rows(table: &str) -> Vec<csv::StringRecord> {
     rows
 }
 
+/// Values of reference libraries, each with its versions and data.
+fn statistics() -> serde_json::Value {
+    serde_json::from_str(include_str!("../data/statistics.json")).unwrap()
+}
+
+fn numbers(list: &serde_json::Value) -> Vec<f64> {
+    list.as_array().unwrap().iter().map(|one| one.as_f64().unwrap()).collect()
+}
+
 /// Prints all of it, and fails where any value is not the published one.
 fn compare(topic: &str, checks: &[Check]) {
     println!("\n{topic}");
@@ -80,4 +90,10 @@ fn sizes() {
 fn load_indices() {
     compare("Service descriptions", &load_index::descriptions());
     compare("Load indices beside sidewalls", &load_index::pounds());
+}
+
+#[test]
+fn wear() {
+    compare("Slopes", &tread::slopes());
+    compare("Pull point", &tread::pull_point());
 }
