@@ -4,6 +4,9 @@
 
 use super::Field;
 use crate::Quantity;
+use serde::de::Error;
+use serde::{Deserialize, Deserializer};
+use serde_json::Number;
 use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, Schema, Type};
 use utoipa::openapi::{KnownFormat, RefOr, SchemaFormat};
 use utoipa::{PartialSchema, ToSchema};
@@ -235,3 +238,49 @@ impl PartialSchema for Occurred {
 }
 
 impl ToSchema for Occurred {}
+
+/// A whole number, however it is written: JSON Schema knows no difference between 6 and 6.0.
+pub(crate) fn whole_number<'de, D: Deserializer<'de>, T: TryFrom<u64>>(
+    reader: D,
+) -> Result<T, D::Error> {
+    counted(&Number::deserialize(reader)?)
+}
+
+/// The same where it may be left out.
+pub(crate) fn whole_number_if_any<'de, D: Deserializer<'de>, T: TryFrom<u64>>(
+    reader: D,
+) -> Result<Option<T>, D::Error> {
+    Option::<Number>::deserialize(reader)?.map(|number| counted(&number)).transpose()
+}
+
+fn counted<T: TryFrom<u64>, E: Error>(number: &Number) -> Result<T, E> {
+    // Exact up to 2^53, more than any field takes.
+    let written = |float: f64| (float.fract() == 0.0 && float >= 0.0).then_some(float as u64);
+    let count = number.as_u64().or_else(|| written(number.as_f64()?));
+    count
+        .and_then(|count| T::try_from(count).ok())
+        .ok_or_else(|| E::custom(format!("{number} is not a whole number that fits here")))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::facts::casing::Money;
+    use serde_json::json;
+
+    // JSON Schema 2020-12 validation 6.1.1: a number with a zero fraction is an integer.
+    #[test]
+    fn whole_numbers_may_be_written_with_a_zero_fraction() {
+        let read =
+            |cents| serde_json::from_value::<Money>(json!({"cents": cents, "currency": "USD"}));
+        for (written, cents) in
+            [(json!(6), 6), (json!(6.0), 6), (json!(4_294_967_295_f64), u32::MAX)]
+        {
+            assert_eq!(read(written).unwrap().cents, cents);
+        }
+        for written in
+            [json!(6.5), json!(-1), json!(-1.0), json!(4_294_967_296_f64), json!("6"), json!(1e300)]
+        {
+            assert!(read(written.clone()).is_err(), "{written}");
+        }
+    }
+}

@@ -1,6 +1,8 @@
 //! Vehicles, their axles and positions.
 
-use super::bounds::{AxleWeight, Odometer, PermitSpeed, Psi, SetPsi, ShortText, named, within};
+use super::bounds::{
+    AxleWeight, Odometer, PermitSpeed, Psi, SetPsi, ShortText, named, whole_number, within,
+};
 use super::{Checked, Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
@@ -94,7 +96,7 @@ pub struct Vehicle {
     #[schema(min_items = 1, max_items = 12)]
     pub axles: Vec<Axle>,
     /// How many spares it has a place for.
-    #[serde(default, skip_serializing_if = "is_none")]
+    #[serde(default, deserialize_with = "whole_number", skip_serializing_if = "is_none")]
     #[schema(maximum = 8)]
     pub spares: u8,
     /// Designated by the carrier for tires restricted to 55 mph or less,
@@ -222,6 +224,7 @@ impl Checked for Vehicle {
 #[serde(deny_unknown_fields)]
 pub struct AxleLoad {
     /// The axle, counted from the front.
+    #[serde(deserialize_with = "whole_number")]
     #[schema(minimum = 1, maximum = 12)]
     pub axle: u8,
     /// Its load.

@@ -2,7 +2,7 @@
 
 use super::Mark;
 use crate::Quantity;
-use crate::facts::bounds::{Life, NewDepth, ShortText, named, within};
+use crate::facts::bounds::{Life, NewDepth, ShortText, named, whole_number_if_any, within};
 use crate::facts::{Field, shape};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -75,7 +75,11 @@ pub struct Returned {
     #[schema(value_type = Option<ShortText>)]
     pub rejected_for: Option<String>,
     /// Retread: which one it is, from 1; the next one where left out.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        deserialize_with = "whole_number_if_any",
+        skip_serializing_if = "Option::is_none"
+    )]
     #[schema(value_type = Option<u8>, minimum = 1, maximum = 20)]
     pub life: Option<u32>,
     /// Retread: depth of the new tread.

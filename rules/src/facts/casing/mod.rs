@@ -20,7 +20,9 @@ pub use fitting::{Installed, Removed, Torqued};
 pub use parts::{Parts, Tube};
 pub use repair::{Regrooved, RepairKind, RepairPlace, Repaired};
 
-use super::bounds::{Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, within};
+use super::bounds::{
+    Depth, Grooves, Psi, ShortText, Speed, Temperature, depths, named, whole_number, within,
+};
 use super::{Field, shape};
 use crate::Quantity;
 use serde::{Deserialize, Serialize};
@@ -168,6 +170,7 @@ pub enum Seen {
 #[serde(deny_unknown_fields)]
 pub struct Money {
     /// Hundredths of the currency's unit.
+    #[serde(deserialize_with = "whole_number")]
     #[schema(value_type = u32, maximum = 4_294_967_295_i64)]
     pub cents: u32,
     /// ISO 4217 code.
