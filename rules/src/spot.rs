@@ -2,12 +2,14 @@
 
 use crate::entry::{Command, Entry, Subject};
 use crate::facts::Facts;
+use crate::facts::amend::Corrected;
 use crate::facts::vehicle::{Position, Vehicle};
 use crate::fold::casing::Casing;
 use crate::fold::{Moment, State, in_order};
 use crate::low;
 use crate::world::World;
 use chrono::{DateTime, Utc};
+use serde_json::Value;
 use std::borrow::Cow;
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -78,9 +80,19 @@ impl Facts {
             }
             Facts::Mounted(facts) => vec![Spot::Wheel(facts.wheel)],
             Facts::Installed(facts) => vec![Spot::Position(facts.vehicle, facts.position)],
+            Facts::Corrected(Corrected { facts: Some(right), .. }) => put_on_rightly(right),
             _ => Vec::new(),
         }
     }
+}
+
+/// The same of the right facts of whatever kind a correction is about.
+fn put_on_rightly(right: &Value) -> Vec<Spot> {
+    let id = |field| right[field].as_str().and_then(|id| Uuid::parse_str(id).ok());
+    let position = right["position"].as_str().and_then(|position| position.parse().ok());
+    let position = id("vehicle").zip(position);
+    let position = position.map(|(vehicle, position)| Spot::Position(vehicle, position));
+    id("wheel").map(Spot::Wheel).into_iter().chain(position).collect()
 }
 
 /// Where the casing is now.

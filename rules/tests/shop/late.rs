@@ -215,3 +215,29 @@ fn a_late_refused_sign_casts_doubt_too() {
     assert_eq!(doubts(&late), expected);
     row_is_fold(&shop);
 }
+
+/// A late move is refused where another casing was by what a correction says, and recorded where
+/// that one was by its first, wrong facts only. The ledger's own promise, no outside source.
+#[test]
+fn a_late_move_sees_where_a_correction_puts_others() {
+    for (wheel, rules) in [("W3", vec!["fact.place_taken"]), ("W1", Vec::new())] {
+        let mut shop = Ledger::shop();
+        shop.mounted("A", "steel_radial", "W1");
+        let mount = shop.log.last().unwrap().id;
+        let a = Subject::casing(id("A"));
+        shop.must(Kind::Demounted, a, "10:00", json!({}));
+        let right = json!({"corrects": mount, "facts": mounted("A", "W3"), "reason": "misread"});
+        shop.must(Kind::Corrected, a, "14:00", right);
+        let acquired = json!({"origin": "new", "model": id("steel_radial"), "depot": id("elmford"),
+            "marks": {"brand": "B"}});
+        let b = Subject::casing(id("B"));
+        shop.must(Kind::Acquired, b, "07:00", acquired);
+        shop.must(Kind::Inspected, b, "07:30", inspected(true));
+        let stay = vec![
+            (Kind::Mounted, b, at("08:30"), mounted("B", wheel)),
+            (Kind::Demounted, b, at("09:00"), json!({})),
+        ];
+        let answers = shop.request(at("15:00"), stay);
+        assert_eq!(stopped(&answers[0]), rules, "{wheel}");
+    }
+}
