@@ -80,6 +80,8 @@ fn charts_asked(command: &Command) -> Option<ChartKind> {
         // Where no stamp can be read, no chart is needed.
         Facts::Mounted(facts) => facts.parts.as_ref().map(|_| ChartKind::RimParts),
         Facts::Repaired(_) => Some(ChartKind::RepairLimits),
+        // What the same request puts on that axle, or finds low there, is judged by the load.
+        Facts::Weighed(_) => Some(ChartKind::LoadInflation),
         _ => None,
     }
 }

@@ -104,6 +104,8 @@ impl Book {
         if self.world.forbidden(sender.person, command) {
             return Err(403);
         }
+        let wants = self.world.wants([(sender.person, command)]);
+        assert!(wants.is_empty(), "what those before it changed was not found: {wants:?}");
         let rest: Vec<&Command> = rest.iter().collect();
         // Nothing here is secret, so it needs no salt.
         let hash = command.personal.as_ref().map(|personal| personal_hash(&[], personal));

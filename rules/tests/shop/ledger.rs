@@ -171,6 +171,9 @@ impl Ledger {
         let mut answers = Vec::new();
         for (i, command) in all.iter().enumerate() {
             assert_eq!(world.dangling(command), []);
+            // What those before it changed leads to nothing that was not found.
+            let wants = world.wants([(id("ada"), *command)]);
+            assert!(wants.is_empty(), "{:?}: {wants:?}", command.facts);
             let hash = command.personal.as_ref().map(|personal| personal_hash(&[], personal));
             let entries = decide(&world, now.to_utc(), ada(), command, &all[i + 1..], hash);
             for entry in &entries {

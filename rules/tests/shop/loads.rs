@@ -178,3 +178,18 @@ fn a_load_that_is_not_known_is_no_excuse() {
     assert!(!mate_flagged(&mut with_table(), Some(1_000.0), 12 * 60, 75), "midnight in Chicago");
     assert!(mate_flagged(&mut with_table(), Some(1_000.0), 12 * 60 + 1, 75), "the day before");
 }
+
+/// 393.75(g): an axle weighed and a tire put on it in one request, read by the table all the same.
+#[test]
+fn what_is_weighed_in_the_same_request_is_judged_by_the_table() {
+    let mut shop = with_table();
+    shop.released("A", "steel_radial", "W1");
+    let weighed = json!({"axles": [{"axle": 1, "load_lb": 11_560.01}]});
+    let vehicle = Subject::of(SubjectKind::Vehicle, id("T1"));
+    let told = vec![
+        (Kind::Weighed, vehicle, at("09:05"), weighed),
+        (Kind::Installed, Subject::casing(id("A")), at("09:10"), in_front(120, "T1")),
+    ];
+    let answers = shop.request(at("09:15"), told);
+    assert_eq!(stopped(&answers[1]), ["install.load"]);
+}
