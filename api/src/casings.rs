@@ -10,22 +10,16 @@ use crate::shown::{self, Shown};
 use crate::state::State;
 use actix_web::{HttpRequest, HttpResponse, get, web};
 use chrono::{DateTime, Utc};
+use rules::due::{self, Due};
 use rules::fold::casing::{Casing, Standing, Whereabouts};
 use rules::world::{Head, Owned};
 use rules::{Subject, SubjectKind, View};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use store::read::{self, CasingFilter};
-use store::{Connection, StoreError, past};
+use store::{Connection, StoreError, load, past};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
-
-/// What is still to be done about a casing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Due {
-    /// The nuts are to be checked again after 50 to 100 miles.
-    Recheck,
-}
 
 /// A casing, as it stands.
 #[derive(Serialize, ToSchema)]
@@ -53,14 +47,28 @@ pub struct CasingShown {
 impl CasingShown {
     fn of(id: Uuid, head: &Head, view: View) -> Option<CasingShown> {
         let casing = head.state.casing()?.clone();
-        Some(CasingShown { id, n: head.n, view, due: due(&casing), casing, open_refusals: None })
+        Some(CasingShown { id, n: head.n, view, due: Vec::new(), casing, open_refusals: None })
     }
 }
 
-/// What is still to be done about this casing.
-#[must_use]
-pub fn due(casing: &Casing) -> Vec<Due> {
-    casing.recheck_due().map(|_| Due::Recheck).into_iter().collect()
+/// What is still to be done about these casings, by their ids; nothing of those on no axle.
+///
+/// # Errors
+/// When the database fails.
+pub async fn due_of<'a>(
+    conn: &mut Connection,
+    org: Uuid,
+    casings: impl IntoIterator<Item = (Uuid, &'a Casing)>,
+    view: View,
+    now: DateTime<Utc>,
+) -> Result<BTreeMap<Uuid, Vec<Due>>, StoreError> {
+    let driven_on = casings.into_iter().filter(|(_, casing)| casing.driven_on());
+    let driven_on: Vec<(Uuid, Casing)> =
+        driven_on.map(|(id, casing)| (id, casing.clone())).collect();
+    let ids: Vec<Uuid> = driven_on.iter().map(|(id, _)| *id).collect();
+    let world = load::due(conn, org, driven_on, view).await?;
+    let at = view.moment(now);
+    Ok(ids.into_iter().map(|id| (id, due::due(&world, id, at))).collect())
 }
 
 /// A page of casings, in the order of their ids.
@@ -166,16 +174,23 @@ pub async fn list_casings(
     let pages = List::of_kind(&state.keys, org, SubjectKind::Casing);
     let after = pages.after(wanted.after.as_deref())?;
     let asked = AsOf { as_of: wanted.as_of, known_at: wanted.known_at };
-    let view = asked.view(state.clock.now())?;
+    let at = state.clock.now();
+    let view = asked.view(at)?;
+    let look = async |conn: &mut Connection| {
+        let (mut items, rest) = match view.is_now() {
+            true => (now(conn, org, &wanted, after).await?, None),
+            false => then(conn, org, &wanted, view, after).await?,
+        };
+        let casings = items.iter().map(|item| (item.id, &item.casing));
+        let mut due = due_of(conn, org, casings, view, at).await?;
+        for item in &mut items {
+            item.due = due.remove(&item.id).unwrap_or_default();
+        }
+        Ok((items, rest))
+    };
     let (mut items, rest) = match view.is_now() {
-        true => {
-            let look = async |conn: &mut Connection| now(conn, org, &wanted, after).await;
-            (state.store.in_org(org, look).await?, None)
-        }
-        false => {
-            let look = async |conn: &mut Connection| then(conn, org, &wanted, view, after).await;
-            state.store.in_snapshot(org, look).await?
-        }
+        true => state.store.in_org(org, look).await?,
+        false => state.store.in_snapshot(org, look).await?,
     };
     let next = pages.cut(&mut items, wanted.limit, |item| item.id);
     let next = next.or_else(|| rest.map(|last| pages.cursor(last)));
@@ -267,7 +282,8 @@ pub async fn get_casing(
     Query(as_of): Query<AsOf>,
 ) -> Result<HttpResponse, Problem> {
     let (org, subject) = (caller.org, Subject::casing(*id));
-    let view = as_of.view(state.clock.now())?;
+    let at = state.clock.now();
+    let view = as_of.view(at)?;
     let found = match view.is_now() {
         true => state.store.head(org, subject).await?,
         false => {
@@ -280,7 +296,13 @@ pub async fn get_casing(
         let shown = CasingShown::of(subject.id, &head, view)?;
         Some(CasingShown { open_refusals: Some(open), ..shown })
     });
-    let shown = shown.ok_or_else(|| as_of::not_found(view))?;
+    let mut shown = shown.ok_or_else(|| as_of::not_found(view))?;
+    if shown.casing.driven_on() {
+        let casing = [(shown.id, &shown.casing)];
+        let look = async |conn: &mut Connection| due_of(conn, org, casing, view, at).await;
+        shown.due =
+            state.store.in_snapshot(org, look).await?.remove(&subject.id).unwrap_or_default();
+    }
     Ok(HttpResponse::Ok().json(shown))
 }
 

@@ -2,7 +2,7 @@
 
 use crate::as_of::{self, AsOf};
 use crate::auth::Caller;
-use crate::casings::{Due, due};
+use crate::casings::due_of;
 use crate::fitted;
 use crate::input::Query;
 use crate::problem::Problem;
@@ -12,6 +12,7 @@ use crate::state::State;
 use crate::things::vehicles;
 use actix_web::{HttpResponse, get, web};
 use chrono::{DateTime, Utc};
+use rules::due::Due;
 use rules::facts::Body;
 use rules::facts::vehicle::{Position, Vehicle};
 use rules::fold::Moment;
@@ -20,6 +21,7 @@ use rules::fold::registry::Registry;
 use rules::world::{Head, Owned};
 use rules::{Quantity, Subject, SubjectKind, View};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use store::{Connection, StoreError, past, read};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -73,7 +75,7 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    fn of(id: Uuid, casing: &Casing) -> Fitted {
+    fn of(id: Uuid, casing: &Casing, due: Vec<Due>) -> Fitted {
         Fitted {
             id,
             brand: casing.marks.brand.clone(),
@@ -82,7 +84,7 @@ impl Fitted {
             pressure: casing.pressure,
             tread: casing.tread,
             danger: casing.danger,
-            due: due(casing),
+            due,
         }
     }
 }
@@ -104,22 +106,27 @@ pub async fn get_unit(
     Query(as_of): Query<AsOf>,
 ) -> Result<HttpResponse, Problem> {
     let (org, unit) = (caller.org, unit.into_inner());
-    let view = as_of.view(state.clock.now())?;
-    let found = match view.is_now() {
-        true => {
-            let look = async |conn: &mut Connection| now(conn, org, &unit).await;
-            state.store.in_org(org, look).await?
-        }
-        false => {
-            let look = async |conn: &mut Connection| then(conn, org, &unit, view).await;
-            state.store.in_snapshot(org, look).await?
-        }
+    let at = state.clock.now();
+    let view = as_of.view(at)?;
+    let look = async |conn: &mut Connection| {
+        let found = match view.is_now() {
+            true => now(conn, org, &unit).await?,
+            false => then(conn, org, &unit, view).await?,
+        };
+        let Some((known, casings)) = found else { return Ok(None) };
+        let on_it = casings.iter().map(|(id, casing)| (*id, casing));
+        let due = due_of(conn, org, on_it, view, at).await?;
+        Ok(Some((known, casings, due)))
     };
-    let (known, casings) = found.ok_or_else(|| as_of::not_found(view))?;
+    let found = match view.is_now() {
+        true => state.store.in_org(org, look).await?,
+        false => state.store.in_snapshot(org, look).await?,
+    };
+    let (known, casings, due) = found.ok_or_else(|| as_of::not_found(view))?;
     let vehicle = vehicles::Shown::of(known)?;
     Ok(HttpResponse::Ok().json(Unit {
         do_not_move: casings.iter().any(|(_, casing)| casing.danger.is_some()),
-        positions: places(&vehicle.body, &casings),
+        positions: places(&vehicle.body, &casings, &due),
         vehicle,
     }))
 }
@@ -182,7 +189,11 @@ fn since(head: &Head) -> Option<DateTime<Utc>> {
 }
 
 /// Every position of the vehicle, and those that it has no more but where something still is.
-fn places(vehicle: &Vehicle, casings: &[(Uuid, Casing)]) -> Vec<Place> {
+fn places(
+    vehicle: &Vehicle,
+    casings: &[(Uuid, Casing)],
+    due: &BTreeMap<Uuid, Vec<Due>>,
+) -> Vec<Place> {
     let mut positions = vehicle.positions();
     for position in casings.iter().filter_map(|(_, casing)| casing.position) {
         if !positions.contains(&position) {
@@ -190,12 +201,13 @@ fn places(vehicle: &Vehicle, casings: &[(Uuid, Casing)]) -> Vec<Place> {
         }
     }
     let on = |position| casings.iter().find(|(_, casing)| casing.position == Some(position));
+    let due = |id| due.get(id).cloned().unwrap_or_default();
     positions
         .into_iter()
         .map(|position| Place {
             position,
             set_psi: vehicle.axle_of(position).map(|axle| axle.set_psi),
-            casing: on(position).map(|(id, casing)| Fitted::of(*id, casing)),
+            casing: on(position).map(|(id, casing)| Fitted::of(*id, casing, due(id))),
         })
         .collect()
 }

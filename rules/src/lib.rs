@@ -9,6 +9,7 @@ pub mod ask;
 pub mod canonical;
 mod circle;
 mod decide;
+pub mod due;
 pub mod entry;
 mod erase;
 pub mod facts;

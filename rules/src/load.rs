@@ -95,7 +95,7 @@ pub(crate) fn mate_overloaded(
 }
 
 /// The set pressure, or what was read since it was installed, where that is lower.
-fn pressure_of(casing: &Casing, set: Quantity) -> Quantity {
+pub(crate) fn pressure_of(casing: &Casing, set: Quantity) -> Quantity {
     let fitted = casing.fitting.as_ref();
     let since = |at: DateTime<Utc>| fitted.is_none_or(|fitted| at >= fitted.moment.at);
     let read = casing.pressure.filter(|read| since(read.moment.at)).map(|read| read.psi);

@@ -29,6 +29,12 @@ impl View {
         self == View::default()
     }
 
+    /// The moment that is looked at; now, where neither is given.
+    #[must_use]
+    pub fn moment(self, now: DateTime<Utc>) -> DateTime<Utc> {
+        self.as_of.or(self.known_at).unwrap_or(now)
+    }
+
     /// The kinds that tell of the past whenever they happened: what they say of an earlier entry
     /// counts from when it was recorded.
     pub const OF_THE_PAST: [Kind; 2] = [Kind::Corrected, Kind::Resolved];

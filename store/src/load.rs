@@ -1,9 +1,9 @@
 //! Reading what decisions stand on.
 
-use crate::StoreError;
 use crate::json::Json;
 use crate::prepared::Prepared;
 use crate::spots::{self, SpotRow};
+use crate::{StoreError, past};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -14,8 +14,9 @@ use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use futures_util::future::try_join_all;
 use rules::facts::chart::ChartKind;
 use rules::fold::State;
+use rules::fold::casing::Casing;
 use rules::world::{Head, Owned, Retried, Wants};
-use rules::{Command, Entry, Subject, SubjectKind, World};
+use rules::{Command, Entry, Subject, SubjectKind, View, World, due};
 use std::collections::{BTreeMap, BTreeSet};
 use tokio::try_join;
 use uuid::Uuid;
@@ -35,6 +36,28 @@ pub async fn world(
     let mut world = World::new(org);
     let wants = |world: &World| world.wants(commands.iter().map(|command| (person, command)));
     fill(conn, &mut world, wants).await?;
+    Ok(world)
+}
+
+/// These casings, and all that says what is due of them, as it stood in a view.
+///
+/// # Errors
+/// When the database fails.
+pub async fn due(
+    conn: &mut AsyncPgConnection,
+    org: Uuid,
+    casings: impl IntoIterator<Item = (Uuid, Casing)>,
+    view: View,
+) -> Result<World, StoreError> {
+    let mut world = World::new(org);
+    for (id, casing) in casings {
+        let head = Head { state: State::Casing(casing.into()), ..Head::default() };
+        world.heads.insert(Subject::casing(id), head);
+    }
+    fill(conn, &mut world, due::wants).await?;
+    if !view.is_now() {
+        past::look_back(conn, &mut world, view).await?;
+    }
     Ok(world)
 }
 

@@ -10,7 +10,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Nullable, Text, Timestamptz};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use rules::spot::Spot;
-use rules::{Entry, Kind, SubjectKind, View};
+use rules::{Entry, Kind, Subject, SubjectKind, View, World};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
@@ -56,6 +56,26 @@ pub async fn entries(
         found.entry(entry.subject.id).or_default().push(entry);
     }
     Ok(found)
+}
+
+/// Puts the things of a world back to what they were in a view; its casings are so already.
+pub(crate) async fn look_back(
+    conn: &mut AsyncPgConnection,
+    world: &mut World,
+    view: View,
+) -> Result<(), StoreError> {
+    let mut things: BTreeMap<SubjectKind, Vec<Uuid>> = BTreeMap::new();
+    for subject in world.heads.keys().filter(|subject| subject.kind != SubjectKind::Casing) {
+        things.entry(subject.kind).or_default().push(subject.id);
+    }
+    for (kind, ids) in things {
+        let mut entries = entries(conn, world.org, kind, &ids, view).await?;
+        for id in ids {
+            let head = view.head(&entries.remove(&id).unwrap_or_default());
+            world.heads.insert(Subject::of(kind, id), head);
+        }
+    }
+    Ok(())
 }
 
 /// The casings that a filter may let through as they were then, in the order of their ids, after

@@ -255,6 +255,41 @@ fn a_vehicle_had_the_tire_that_was_put_on_though_it_was_refused() {
 
 /// OWASP API security 2023, API1 (broken object level authorization): what was is no more to be
 /// seen from another organisation than what is.
+/// 5,070 lb on each of four tires at 95 psi, as the scenarios' load table has it.
+#[test]
+fn what_was_due_then_hung_on_what_was_known_then() {
+    let fleet = fleet();
+    let casing = Subject::casing(id("A"));
+    let air = |query: &str| {
+        let one = fleet.get("vera", &format!("/v1/casings/{}?{query}", casing.id)).expect(200);
+        let page = format!("/v1/casings?vehicle={}&{query}", id("T1"));
+        let page = fleet.get("vera", &page).expect(200);
+        let items = page["items"].as_array().unwrap();
+        let listed = items.iter().find(|item| item["id"] == one["id"]).unwrap();
+        let [outer, _] = pair(&fleet, "T1", query);
+        for other in [listed, &outer] {
+            assert_eq!(other["due"], one["due"], "{query}");
+        }
+        let due = one["due"].as_array().unwrap().iter().map(|due| due["what"].as_str().unwrap());
+        due.filter(|what| *what == "air_up_before_it_moves").count()
+    };
+    fleet.post("ada", "/v1/entries", &fleet.entry("pressure_read", casing, json!({"psi": 95})));
+    pass(&fleet, TimeDelta::hours(1));
+    let weighed_at = pass(&fleet, TimeDelta::hours(1));
+    let before = text(fleet.proofhold.now() - TimeDelta::minutes(90));
+    let unknown = text(fleet.proofhold.now());
+    fleet.proofhold.set_clock(fleet.proofhold.now() + TimeDelta::hours(1));
+    let axles = json!({"axles": [{"axle": 2, "load_lb": 20_600}]});
+    let truck = Subject::of(SubjectKind::Vehicle, id("T1"));
+    let mut weighed = fleet.entry("weighed", truck, axles);
+    weighed["occurred_at"] = json!(weighed_at);
+    fleet.post("ada", "/v1/entries", &weighed).expect(201);
+    assert_eq!(air(""), 1);
+    assert_eq!(air(&format!("as_of={weighed_at}")), 1);
+    assert_eq!(air(&format!("as_of={before}")), 0, "it was not weighed yet");
+    assert_eq!(air(&format!("known_at={unknown}")), 0, "nobody had sent it");
+}
+
 #[test]
 fn the_past_of_another_organisation_is_unknown() {
     let fleet = Fleet::played(&json!({"id": "two fleets", "given": {

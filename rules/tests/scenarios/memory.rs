@@ -2,10 +2,11 @@
 
 use crate::agree;
 use crate::script::{Ledger, Script, Sending, id};
+use chrono::{DateTime, Utc};
 use rules::canonical::{Line, personal_hash};
 use rules::entry::{FormError, Sender};
 use rules::fold::{State, fold};
-use rules::{Command, Entry, Role, Subject, SubjectKind, View, World, decide};
+use rules::{Command, Entry, Role, Subject, SubjectKind, View, World, decide, due};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use uuid::Uuid;
@@ -13,6 +14,8 @@ use uuid::Uuid;
 pub struct Memory {
     roles: BTreeMap<String, Role>,
     pub books: BTreeMap<String, Book>,
+    /// When the last entry arrived.
+    now: DateTime<Utc>,
 }
 
 /// The ledger of one organisation.
@@ -31,6 +34,7 @@ impl Memory {
             sent: BTreeMap::new(),
         };
         Memory {
+            now: DateTime::UNIX_EPOCH,
             roles: script.people().into_iter().collect(),
             books: script.organisations().iter().map(|org| (org.clone(), book(org))).collect(),
         }
@@ -145,6 +149,7 @@ impl Ledger for Memory {
             sendings.iter().map(|sending| self.read(sending)).collect();
         let good: Vec<Command> = commands.iter().flatten().cloned().collect();
         let one = &sendings[0];
+        self.now = one.now;
         let sender = Sender { person: id(&one.person), sent_at: one.sent_at };
         let book = self.books.get_mut(&one.org).unwrap();
         book.load(sender.person, &good);
@@ -170,11 +175,10 @@ impl Ledger for Memory {
         let read_back = State::read(SubjectKind::Casing, &json).unwrap();
         let mut shown: Value = serde_json::from_slice(&json).unwrap();
         assert_eq!(read_back, head.state, "the row can be read back");
-        if let State::Casing(casing) = &head.state {
+        if let State::Casing(_) = &head.state {
             shown["n"] = json!(head.n);
             shown["open_refusals"] = json!(book.open_refusals(subject));
-            shown["due"] =
-                json!(casing.recheck_due().map(|_| "recheck").into_iter().collect::<Vec<_>>());
+            shown["due"] = json!(due::due(&book.world, casing, self.now));
         }
         shown
     }

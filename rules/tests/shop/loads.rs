@@ -15,7 +15,7 @@ fn step(fitment: &str, psi: u32, load_lb: u32, evidence: &str) -> Value {
 }
 
 /// Two tractors, and the load table: models of load range H, 6,610 lb and 6,005 lb at 120 psi.
-fn with_table() -> Ledger {
+pub fn with_table() -> Ledger {
     let mut shop = Ledger::shop();
     let rows = json!([
         step("single", 95, 5510, "seen"),
@@ -31,7 +31,7 @@ fn with_table() -> Ledger {
     shop
 }
 
-fn weigh(shop: &mut Ledger, unit: &str, clock: &str, axle: u8, load_lb: f64) {
+pub fn weigh(shop: &mut Ledger, unit: &str, clock: &str, axle: u8, load_lb: f64) {
     let weighed = json!({"axles": [{"axle": axle, "load_lb": load_lb}]});
     shop.must(Kind::Weighed, Subject::of(SubjectKind::Vehicle, id(unit)), clock, weighed);
 }

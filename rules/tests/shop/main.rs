@@ -8,6 +8,7 @@ mod ask;
 mod charts;
 mod custody;
 mod disposal;
+mod due;
 mod erasure;
 mod late;
 mod ledger;
