@@ -6,7 +6,7 @@
 //! count here, and what was done though it was refused counts at its own time. The entry that
 //! counts instead is judged like any that comes late, and what follows from it is added.
 
-use crate::decide::{Case, follows, worked};
+use crate::decide::{Case, Depth, decide_to, follows, worked};
 use crate::entry::{Command, Entry, Outcome, Subject, SubjectKind, Worked};
 use crate::facts::amend::{Corrected, Resolved};
 use crate::facts::casing::{Doubt, Flagged};
@@ -18,7 +18,7 @@ use crate::hold::Verdict;
 use crate::table::{Class, class_here};
 use crate::world::World;
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// The entry that an entry changes, if it is of a kind that does.
@@ -249,7 +249,9 @@ pub(crate) struct Amended {
 }
 
 impl Amended {
-    pub(crate) fn of(case: &Case<'_>) -> Option<Amended> {
+    /// What a command changes, with how it fits: at this depth, and together with the rest of
+    /// its request.
+    pub(crate) fn of(case: &Case<'_>, depth: Depth, rest: &[&Command]) -> Option<Amended> {
         let change = change(case.world, case.command)?.ok()?;
         let instead = change.instead.clone()?;
         let mut world = case.world.clone();
@@ -271,7 +273,9 @@ impl Amended {
         };
         let (fit, raises) = (Fit::default(), false);
         let mut amended = Amended { change, instead, world, before, n, fit, raises };
-        amended.fit = amended.fitted(case);
+        if depth != Depth::Alone {
+            amended.fit = amended.fitted(case, rest);
+        }
         amended.raises = amended.raised(case);
         Some(amended)
     }
@@ -282,6 +286,11 @@ impl Amended {
         let mut own = Case::on(&self.world, case.now, case.sender, &self.instead, before);
         own.fit = self.fit.clone();
         own
+    }
+
+    /// The casings that it fits only together with later entries of the request about them.
+    pub(crate) fn leans(&self) -> &BTreeSet<Subject> {
+        &self.fit.leans
     }
 
     /// What is to count, as an entry of its casing.
@@ -337,11 +346,36 @@ impl Amended {
         case.entry(outcome)
     }
 
-    /// How it fits: on the casing itself, and on the right one.
-    fn fitted(&self, case: &Case<'_>) -> Fit {
+    /// How it fits, on the casing itself and on the right one: alone, or together with what
+    /// follows in the request. What was done to a wrong casing moves over step by step.
+    fn fitted(&self, case: &Case<'_>, rest: &[&Command]) -> Fit {
         if !fit::moves(&self.change.of.facts) && !fit::moves(&self.instead.facts) {
             return Fit::default();
         }
+        let alone = self.fitted_alone(case);
+        if alone.fits() {
+            return alone;
+        }
+        let about = BTreeSet::from([case.command.subject, self.instead.subject]);
+        let mut then = case.world.clone();
+        then.apply(&self.own(case));
+        if self.moves_over(case) {
+            then.apply(&self.counting(case));
+        }
+        for command in fit::followers(case.world, rest, &about) {
+            let decided = decide_to(Depth::Alone, &then, case.now, case.sender, command, &[], None);
+            decided.iter().for_each(|entry| then.apply(entry));
+            let fits = |subject: &Subject| {
+                fit::clashes(case.world, &then, *subject, &then.histories[subject]).fits()
+            };
+            if about.iter().all(fits) {
+                return Fit { leans: about, ..Fit::default() };
+            }
+        }
+        alone
+    }
+
+    fn fitted_alone(&self, case: &Case<'_>) -> Fit {
         let own = case.command.subject;
         let known = &case.world.histories[&own];
         let here = fit::clashes(case.world, case.world, own, known.iter().chain([&self.own(case)]));

@@ -273,7 +273,7 @@ pub(crate) fn decide_to(
     if depth != Depth::Alone {
         case = case.fitted(rest);
     }
-    case.amended = Amended::of(&case).map(Box::new);
+    case.amended = Amended::of(&case, depth, rest).map(Box::new);
     let instead = case.amended.as_deref().map(|amended| (amended, amended.case(&case)));
     let (reasons, cautions) = asked(&case, instead.as_ref());
     let outcome = if reasons.is_empty() {
@@ -294,6 +294,7 @@ pub(crate) fn decide_to(
         added.extend(amended.follow(&case, &own, consequences(instead, true)));
     }
     let mut leans = case.fit.leans.clone();
+    leans.extend(case.amended.iter().flat_map(|amended| amended.leans()));
     if depth == Depth::Whole {
         let late = late::doubts(&case, &own, &added, rest);
         if late.leans {

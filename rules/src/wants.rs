@@ -154,6 +154,10 @@ impl World {
             self.want_history(command.subject, wants);
         }
         if let Some(Ok(Change { instead: Some(instead), .. })) = amend::change(self, command) {
+            if instead.subject != command.subject {
+                // What was done to the right casing, step by step with the rest of the request.
+                self.want_history(instead.subject, wants);
+            }
             self.want(&instead, told, wants);
         }
     }

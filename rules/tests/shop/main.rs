@@ -13,6 +13,7 @@ mod erasure;
 mod late;
 mod ledger;
 mod loads;
+mod moved_over;
 mod opening;
 mod parts;
 mod plain;
