@@ -18,6 +18,7 @@ pub mod fold;
 pub mod gas;
 pub mod hold;
 mod late;
+pub mod life;
 mod load;
 pub mod load_index;
 mod load_table;

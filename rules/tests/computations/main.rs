@@ -2,6 +2,7 @@
 //! sources in `tests/data`. To see them all:
 //! `cargo test --package rules --test computations -- --nocapture`
 
+mod life;
 mod load_index;
 mod size;
 mod tin;
@@ -96,4 +97,17 @@ fn load_indices() {
 fn wear() {
     compare("Slopes", &tread::slopes());
     compare("Pull point", &tread::pull_point());
+}
+
+#[test]
+fn lives() {
+    compare("Survival", &life::survival());
+    compare("Two groups", &life::two_groups());
+    compare("Weibull lives", &life::fits());
+    compare("Shares", &life::shares());
+}
+
+#[test]
+fn cost() {
+    compare("Cost of lives", &life::costs());
 }
